@@ -31,7 +31,7 @@ import time
 import traceback
 import warnings
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Final
@@ -283,9 +283,17 @@ def mutations(kind: FileKind, home: Path, number: int, seed_: int) -> list[Case]
 
 
 def run(
-    number: int, seed_: int, home: Path, only: str = "", keep: Path | None = None
+    number: int,
+    seed_: int,
+    home: Path,
+    only: str = "",
+    keep: Path | None = None,
+    done: Callable[[dict[str, Tally]], None] = lambda _: None,
 ) -> tuple[dict[str, Tally], dict[tuple[str, str], tuple[str, int]]]:
-    """Judge a number of mutations: what came of each kind, and failures with how many."""
+    """Judge a number of mutations: what came of each kind, and failures with how many.
+
+    `done` gets each kind by itself, as it comes.
+    """
     tallies: dict[str, Tally] = {}
     failures: dict[tuple[str, str], tuple[str, int]] = {}
     whole = sum(k.share for k in KINDS)
@@ -307,6 +315,7 @@ def run(
                         (keep / f"{name}.txt").write_text(f"{example}\n{end.where}\n")
             (home / kind.path).write_bytes(sound)
         tallies[kind.name] = tally
+        done({kind.name: tally})
         print(
             f"{kind.name}: {tally.mutated}, {dict(tally.codes)}, {tally.total_s:.0f} s", flush=True
         )
@@ -336,9 +345,9 @@ def table(tallies: dict[str, Tally], commands: Sequence[str]) -> str:
         "",
         "What came of spoilt files, by kind: half spoilt by the schemas (hypothesis), half byte by",
         "byte. *Clean*: exit code 0 or 1, read or built with its findings; *told*: exit code 2,",
-        "refused in words with nothing written. No other end, traceback or warning of Python is among",
-        "them, or there would be no table. Seconds are of the processor, MiB the peak of the process",
-        "with all that it had loaded before. Invented sites only. Made by",
+        "refused in words with nothing written. No other end, traceback or warning of Python is",
+        "among them, or there would be no table. Seconds are of the processor, MiB the peak of the",
+        "process with all that it had loaded before. Invented sites only. Made by",
         "",
         *(f"    {command}" for command in commands),
         "",
@@ -397,16 +406,19 @@ def main(arguments: Sequence[str] | None = None) -> int:
     if asked.keep is not None:
         asked.keep.mkdir(parents=True, exist_ok=True)
     os.environ["PROJ_NETWORK"] = "OFF"
+    command = f"python -m tests.trust.inputs --number {asked.number} --seed {asked.seed}"
+
+    def done(tallies: dict[str, Tally]) -> None:
+        if asked.tally is not None:
+            _keep_tally(asked.tally, tallies, command)
+
     memory = "/dev/shm" if Path("/dev/shm").is_dir() else None  # a file costs less there
     with tempfile.TemporaryDirectory(dir=memory) as temporary:
         home = Path(temporary) / "home"
         home.mkdir()
         make_home(home)
         warm(home)
-        tallies, failures = run(asked.number, asked.seed, home, asked.only, asked.keep)
-    command = f"python -m tests.trust.inputs --number {asked.number} --seed {asked.seed}"
-    if asked.tally is not None:
-        _keep_tally(asked.tally, tallies, command)
+        tallies, failures = run(asked.number, asked.seed, home, asked.only, asked.keep, done)
     total = sum(t.mutated for t in tallies.values())
     print(f"{total} mutated inputs, {sum(t.total_s for t in tallies.values()):.0f} s of processor")
     for (kind, where), (example, many) in sorted(failures.items(), key=lambda f: -f[1][1]):
