@@ -34,15 +34,16 @@ from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
-from typing import Final
+from typing import Final, TypeAlias
 
 import numpy as np
 from hypothesis import HealthCheck, Phase, given, seed, settings
 from typer.main import get_command
 
-from lateralline import api
+from lateralline import api, contract
 from lateralline.cli import app
 from lateralline.cli.command import TRACEBACK, UNFORESEEN, _message
+from tests.trust.examples import NO_FILES, contents, each_column, found
 from tests.trust.kinds import KINDS, READ, Door, FileKind, make_home
 
 MOST_S: Final = 10.0
@@ -185,7 +186,7 @@ def judged(door: Door) -> Ended:
 
 # ---- workers ----------------------------------------------------------------------------------
 
-Case = tuple[bytes, Door]
+Case: TypeAlias = tuple[bytes | str, Door]  # bytes, or what is there in place of a file
 
 
 def served(home: Path, path: str, cases: Sequence[Case]) -> Iterator[Ended]:
@@ -206,7 +207,7 @@ def _of_one_worker(home: Path, path: str, cases: Sequence[Case]) -> Iterator[End
         os.close(reading)
         _work(home, path, cases, writing)
     os.close(writing)
-    told, came = 0, b""
+    told, came, ended = 0, b"", False
     reason = ""
     try:
         while told < len(cases):
@@ -219,15 +220,17 @@ def _of_one_worker(home: Path, path: str, cases: Sequence[Case]) -> Iterator[End
             for line in lines:
                 told += 1
                 yield Ended(**json.loads(line))
-            if not more:
+            if ended := not more:
                 break
     finally:
         os.close(reading)
-        with contextlib.suppress(ProcessLookupError):
+        if not ended:
             os.kill(pid, signal.SIGKILL)
         status = os.waitpid(pid, 0)[1]
     if told < len(cases):
-        reason = reason or f"ended the worker with signal {os.WTERMSIG(status)}"
+        code = os.waitstatus_to_exitcode(status)
+        how = f"exit code {code}" if code >= 0 else f"signal {-code}"
+        reason = reason or f"ended the worker with {how}"
         yield Ended(-1, _HANGS_S if "hung" in reason else 0.0, 0.0, reason)
 
 
@@ -242,13 +245,24 @@ def _work(home: Path, path: str, cases: Sequence[Case], writing: int) -> None:
         os.chdir(home)
         file = Path(path)
         for n, (content, door) in enumerate(cases):
-            file.unlink(missing_ok=True)  # a reader that holds the last one open keeps that
-            file.write_bytes(content)
-            os.utime(file, (1_700_000_000 + n, 1_700_000_000 + n))
+            _put(file, content)
+            if isinstance(content, bytes):  # else two files of a moment may seem one
+                os.utime(file, (1_700_000_000 + n, 1_700_000_000 + n))
             end = judged(door)
             os.write(writing, json.dumps(asdict(end)).encode() + b"\n")
     finally:
         os._exit(0)
+
+
+def _put(file: Path, content: bytes | str) -> None:
+    """Put a file in its place; a reader that holds the last one open keeps that."""
+    if file.is_dir() and not file.is_symlink():
+        file.rmdir()
+    file.unlink(missing_ok=True)
+    if isinstance(content, bytes):
+        file.write_bytes(content)
+    else:
+        NO_FILES[content](file)
 
 
 # ---- mutations --------------------------------------------------------------------------------
@@ -322,6 +336,30 @@ def run(
     return tallies, failures
 
 
+def run_fixed(home: Path) -> list[str]:
+    """Judge every fixed example; return what broke a promise."""
+    wrong: list[str] = []
+
+    def judge(path: str, cases: list[Case], codes: list[tuple[int, ...]]) -> None:
+        sound = (home / path).read_bytes()
+        for case, code, end in zip(cases, codes, served(home, path, cases), strict=True):
+            if end.wrong or end.code not in code:
+                what = case[0] if isinstance(case[0], str) else case[0][:40]
+                wrong.append(f"{path} {what!r} by {' '.join(case[1])}: {end}")
+        _put(home / path, sound)
+
+    for kind in KINDS:
+        door = kind.doors[0][1]
+        sound = (home / kind.path).read_bytes()
+        given_: list[bytes | str] = [*NO_FILES, *contents(Path(kind.path).suffix, sound)]
+        if kind.name.removesuffix(".csv") in contract.INPUTS:
+            given_ += each_column(kind, sound)
+        judge(kind.path, [(c, door) for c in given_], [DOCUMENTED] * len(given_))
+    for path, content, door, code in found(home):
+        judge(path, [(content, door)], [(code,)])
+    return wrong
+
+
 def warm(home: Path) -> None:
     """Take the sound files through each door once, so that workers are forked with all loaded."""
     before = Path.cwd()
@@ -392,6 +430,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--only", default="", help="part of the name of a kind")
     parser.add_argument("--keep", type=Path, help="folder for files that broke a promise")
+    parser.add_argument("--fixed", action="store_true", help="fixed examples too")
     parser.add_argument("--tally", type=Path, help="file to write what came of each kind to")
     parser.add_argument("--tallies", type=Path, nargs="+", help="such files, for --table")
     parser.add_argument("--table", type=Path)
@@ -418,12 +457,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
         home.mkdir()
         make_home(home)
         warm(home)
+        wrong = run_fixed(home) if asked.fixed else []
         tallies, failures = run(asked.number, asked.seed, home, asked.only, asked.keep, done)
     total = sum(t.mutated for t in tallies.values())
     print(f"{total} mutated inputs, {sum(t.total_s for t in tallies.values()):.0f} s of processor")
     for (kind, where), (example, many) in sorted(failures.items(), key=lambda f: -f[1][1]):
         print(f"BROKEN {many} × {kind}: {example}\n    {where}")
-    return 1 if failures else 0
+    print(*(f"BROKEN {one}" for one in wrong), sep="\n")
+    return 1 if failures or wrong else 0
 
 
 if __name__ == "__main__":
