@@ -61,8 +61,8 @@ def load_profile(given: Profile | LoadedProfile | str | Path) -> LoadedProfile:
     if isinstance(given, LoadedProfile):
         return given
     if isinstance(given, Profile):
-        text = json.dumps(given.model_dump(mode="json", by_alias=True, exclude_defaults=True))
-        return LoadedProfile(given, text)
+        said = given.model_dump(mode="json", by_alias=True, exclude_defaults=True)
+        return LoadedProfile(given, json.dumps(said))
     if str(given) in shipped():
         return parsed(profile_text(str(given)), f"{given}.toml")
     path, ledger = Path(given), Ledger()
