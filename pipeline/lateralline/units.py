@@ -25,7 +25,7 @@ METRES_PER: Final[dict[str, float]] = {unit: float(m) for unit, m in EXACT_METRE
 #: twelfth of the survey foot, and a foot in an inch field is twelve inches.
 PER_FOOT: Final[dict[str, int]] = {"ft": 1, "us-ft": 1, "in": 12}
 
-_MIXED = r"\d{1,9}[ -]+\d{1,4} ?/ ?\d{1,4}|\d{1,4} ?/ ?\d{1,4}|\d{1,9}(?:\.\d{0,9})?|\.\d{1,9}"
+_MIXED = r"\d{1,9}[ -]+\d{1,4} ?/ ?\d{1,4}|\d{1,4} ?/ ?\d{1,4}|\d{1,9}(?:\.\d{0,17})?|\.\d{1,17}"
 _FOOT_SIGN = r" ?(?:'|(?:ft|feet|foot)(?![a-z])\.?)"
 _INCH_SIGN = r' ?(?:"|(?:inches|inch|in)(?![a-z])\.?)'
 _FORMS: Final = tuple(
@@ -39,7 +39,7 @@ _FORMS: Final = tuple(
 )
 #: Feet and inches without their signs: 4-7 1/2, 4 7 1/2, 4-7. Read as either they would be a guess.
 _UNSIGNED: Final = re.compile(rf"([+-]?) ?(\d{{1,9}})(?: ?- ?| )({_MIXED})", re.ASCII)
-_METRIC = re.compile(r"([+-]?\d{1,9}(?:\.\d{0,9})?|[+-]?\.\d{1,9}) ?(m|cm|mm)", re.ASCII)
+_METRIC = re.compile(r"([+-]?\d{1,9}(?:\.\d{0,17})?|[+-]?\.\d{1,17}) ?(m|cm|mm)", re.ASCII)
 _SIGNS = str.maketrans(dict.fromkeys("′’‘ʹ`´", "'") | dict.fromkeys("″”“ʺ", '"') | {
     "⁄": "/", "−": "-", "–": "-", "‐": "-", "‑": "-",
     "½": " 1/2", "¼": " 1/4", "¾": " 3/4", "⅛": " 1/8", "⅜": " 3/8", "⅝": " 5/8", "⅞": " 7/8",

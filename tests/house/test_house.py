@@ -3,6 +3,9 @@
 import re
 import tomllib
 
+from packaging.requirements import Requirement
+from packaging.version import Version
+
 from tests.support.places import ROOT
 
 
@@ -50,12 +53,38 @@ def test_every_module_the_guide_names_is_there() -> None:
     assert missing == set()
 
 
+def _requirements() -> list[Requirement]:
+    """Each direct dependency of the project, its extras and its tests."""
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    wanted = [*project["dependencies"]]
+    wanted += [r for extra in project["optional-dependencies"].values() for r in extra]
+    return [Requirement(r) for r in dict.fromkeys(wanted) if not r.startswith("lateralline")]
+
+
+def _pins(name: str) -> dict[str, str]:
+    """The versions a constraints file of the tests pins, in the order of names."""
+    lines = (ROOT / "tests" / "support" / name).read_text(encoding="utf-8").splitlines()
+    pins = [line for line in lines if not line.startswith("#")]
+    assert all(re.fullmatch(r"[a-z0-9-]+==[a-z0-9.]+", pin) for pin in pins)
+    versions = dict(pin.split("==") for pin in pins)
+    assert len(versions) == len(pins)
+    return versions
+
+
 def test_the_lowest_versions_are_those_of_the_project() -> None:
     """`pip install -c tests/support/lowest.txt` installs each direct dependency at its bound."""
-    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
-    extras = project["optional-dependencies"].values()
-    wanted = [*project["dependencies"], *(r for extra in extras for r in extra)]
-    bounds = [r.replace(">=", "==") for r in wanted if not r.startswith("lateralline")]
-    assert all(re.fullmatch(r"[a-z0-9-]+==[0-9.]+", bound) for bound in bounds)
-    pins = (ROOT / "tests" / "support" / "lowest.txt").read_text(encoding="utf-8").splitlines()
-    assert sorted(set(bounds)) == [pin for pin in pins if not pin.startswith("#")]
+    bounds = {r.name: str(r.specifier).removeprefix(">=") for r in _requirements()}
+    assert _pins("lowest.txt") == bounds
+
+
+def test_the_newest_versions_are_within_the_bounds_of_the_project() -> None:
+    """The README's tests are installed from a lock, so that a clone passes whatever came since."""
+    lowest, newest = _pins("lowest.txt"), _pins("newest.txt")
+    for wanted in _requirements():
+        assert wanted.specifier.contains(newest[wanted.name]), wanted.name
+        assert Version(newest[wanted.name]) >= Version(lowest[wanted.name]), wanted.name
+    installs = re.findall(r"pip install ([^&]*)", (ROOT / ".ci" / "run").read_text("utf-8"))
+    tests = [of for of in installs if "[draw,page,cad]" not in of]  # what users install is open
+    assert len(tests) == 2
+    assert all("-c tests/support/newest.txt " in of for of in tests)
+    assert set(tests[1].partition("--no-deps ")[2].split()) <= newest.keys()

@@ -70,19 +70,22 @@ class PathsAlong:
 
         Polygons, drawn outside what they hold. Straying is measured from the paths' own middle, in
         standard deviations of all paths there: where they are less sure, none strays for it.
+        Middle and sides are taken in axes of the line's own, so that it may lie any way.
         """
-        middle = np.median(self.paths.xyz_m, axis=0)
-        way, off = _ways(middle), self.paths.xyz_m - middle
+        centre, own = self.drawn_m[0], _own_axes(self.drawn_m)
+        xyz = (self.paths.xyz_m - centre) @ own.T
+        middle = np.median(xyz, axis=0)
+        way, off = _ways(middle), xyz - middle
         across = off[..., 0] * way[:, 1] - off[..., 1] * way[:, 0]
         scatter = np.sqrt(np.square(across).mean(axis=0)).clip(_LEAST_SCATTER_M)
         stray = np.abs(across / scatter).max(axis=1)
         kept = stray <= np.quantile(stray, 1.0 - STRAY_SHARE)
         turn = np.arange(SIDES) * (2 * np.pi / SIDES)
         ways = np.stack([np.cos(turn), np.sin(turn)])
-        centre = self.drawn_m[0, :2]
-        reach = ((self.paths.xyz_m[kept, :, :2] - centre) @ ways).max(axis=0)
+        reach = (xyz[kept, :, :2] @ ways).max(axis=0)
         reach = np.maximum(reach[:-1], reach[1:])
-        corners = ((self.paths.corner_m[kept, :, :2] - centre) @ ways).reshape(-1, SIDES)
+        corners = (self.paths.corner_m[kept] - centre) @ own.T
+        corners = (corners[..., :2] @ ways).reshape(-1, SIDES)
         interval = self.paths.corner_interval[kept].ravel().clip(max=len(reach) - 1)
         np.maximum.at(reach, interval, corners)
         reach = reach + WIDER_M
@@ -91,7 +94,7 @@ class PathsAlong:
         next_ways = np.roll(ways, -1, axis=1)
         east = (reach * next_ways[1] - after * ways[1]) / by
         north = (after * ways[0] - reach * next_ways[0]) / by
-        rings = np.stack([east, north], axis=-1) + centre
+        rings = np.stack([east, north], axis=-1) @ own[:2, :2] + centre[:2]
         return np.asarray(shapely.polygons(rings))
 
     @cached_property
@@ -118,6 +121,14 @@ class PathsAlong:
         tail = (1.0 - share) / 2
         low = np.quantile(level.min(axis=1), tail, axis=0)
         return low, np.quantile(level.max(axis=1), 1.0 - tail, axis=0)
+
+
+def _own_axes(line_m: Floats) -> Floats:
+    """Return the turn (3, 3) from the site's axes to those of a line: first toward its end."""
+    east, north = line_m[-1, :2] - line_m[0, :2]
+    apart = float(np.hypot(east, north))
+    c, s = (east / apart, north / apart) if apart > 0.0 else (1.0, 0.0)
+    return np.array([[c, s, 0.0], [-s, c, 0.0], [0.0, 0.0, 1.0]])
 
 
 def _ways(line_m: Floats) -> Floats:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-import tomllib
+import os
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from hashlib import sha256
@@ -16,8 +16,10 @@ from pydantic import ValidationError
 from lateralline.errors import SiteFaultsError
 from lateralline.handover.checked import note_faults
 from lateralline.handover.profile import Profile
+from lateralline.ingest.intake import decode, read_bytes
 from lateralline.ingest.ledger import Ledger, nearest, one_line
-from lateralline.ingest.limits import TOML_BYTES, megabytes
+from lateralline.ingest.limits import TOML_BYTES
+from lateralline.ingest.sections import load_toml
 
 #: Where the shipped profiles are, within the schemas.
 _FOLDER: Final = "profiles"
@@ -59,34 +61,29 @@ def load_profile(given: Profile | LoadedProfile | str | Path) -> LoadedProfile:
     if isinstance(given, LoadedProfile):
         return given
     if isinstance(given, Profile):
-        text = json.dumps(given.model_dump(mode="json", by_alias=True, exclude_defaults=True))
-        return LoadedProfile(given, text)
+        said = given.model_dump(mode="json", by_alias=True, exclude_defaults=True)
+        return LoadedProfile(given, json.dumps(said))
     if str(given) in shipped():
         return parsed(profile_text(str(given)), f"{given}.toml")
     path, ledger = Path(given), Ledger()
-    text = ""
-    try:
-        if path.stat().st_size > TOML_BYTES:
-            must = f"must be no more than {megabytes(TOML_BYTES)}"
-            ledger.fault(path.name, 0, "file", megabytes(path.stat().st_size), must)
-        else:
-            text = path.read_text(encoding="utf-8")
-    except UnicodeDecodeError:
-        ledger.fault(path.name, 0, "file", "", "must be text in UTF-8")
-    except OSError as e:
+    data = None
+    if os.path.lexists(path):
+        data = read_bytes(path, ledger, TOML_BYTES, smaller="a profile is a page or two of names")
+    else:
         must = "must be a profile that comes with lateralline, or a file"
-        hint = nearest(str(given), shipped()) if "." not in path.name else str(e.strerror)
+        hint = nearest(str(given), shipped()) if "." not in path.name else "there is no such file"
         ledger.fault(path.name, 0, "profile", str(given), must, hint)
+    text = None if data is None else decode(path.name, data, ledger)
     ledger.raise_faults(path.name)
-    return parsed(text, path.name)
+    return parsed(text or "", path.name)
 
 
 def parsed(text: str, file: str) -> LoadedProfile:
     """Return the profile of a TOML text; raises as `load_profile`."""
     ledger = Ledger()
     try:
-        raw = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as e:
+        raw = load_toml(text)
+    except ValueError as e:
         ledger.fault(file, 0, "file", "", f"must be TOML: {e}")
         ledger.raise_faults(file)
         raise

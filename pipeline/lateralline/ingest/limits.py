@@ -31,6 +31,8 @@ ROWS: Final = 20_000
 LINES: Final = 100_000
 #: Points of one file to import: all that an office has of a town quarter.
 POINTS: Final = 50_000
+#: Kilometres of a line of a register: it is sampled twice a metre beside a record's lines.
+LINE_KM: Final = 200.0
 #: Columns of a table; those of ours are fewer than 20, the others become notes.
 COLUMNS: Final = 200
 #: Characters of one cell, and of a note with the columns kept in it: a page of remarks. A column

@@ -142,8 +142,9 @@ def read_layer(path: Path, layer: str, *, alone: bool) -> MapLayer:
 
 def _shapes_of(wkb: object) -> tuple[list[BaseGeometry | None], list[int]]:
     """Return shapes, None for those of too few points, and where a ring was left open, from 1."""
-    fixed = np.asarray(shapely.from_wkb(wkb, on_invalid="fix"), dtype=object)
-    as_is = np.asarray(shapely.from_wkb(wkb, on_invalid="ignore"), dtype=object)
+    with np.errstate(invalid="ignore"):  # coordinates that are no numbers are told by who uses them
+        fixed = np.asarray(shapely.from_wkb(wkb, on_invalid="fix"), dtype=object)
+        as_is = np.asarray(shapely.from_wkb(wkb, on_invalid="ignore"), dtype=object)
     missing = shapely.is_missing(as_is) & ~shapely.is_missing(fixed)
     return fixed.tolist(), [int(n) + 1 for n in np.flatnonzero(missing)]
 

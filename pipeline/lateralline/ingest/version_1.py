@@ -30,7 +30,7 @@ _NOTE: Final = "as version 1 of the schemas named it: "
 def with_names_of_today(name: str, table: TextTable, ledger: Ledger) -> TextTable:
     """Return input table `name` with the columns and values of version 2, and a note of each."""
     columns, polar = input_columns(name), polar_columns(name)
-    for old in [h for h in table.header if h in columns]:
+    for old in dict.fromkeys(h for h in table.header if h in columns):
         if new := next((n for n in (columns[old], polar.get(old)) if n in table.header), ""):
             must = f"must not stand beside {new}: version 1 of the schemas called the same so"
             hint = f"keep one of the two; `lateralline upgrade` writes {new}"

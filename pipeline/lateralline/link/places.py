@@ -296,14 +296,17 @@ def _vertices(points: Sequence[LocatedPoint], runs: Sequence[Run]) -> Flags:
         less = _LONGEST_RUN**2 if longest in p.readings else 1.0
         return p.fix >= 0 and p.kind != "exposure", _spread(p) / less
 
+    def apart(i: int, j: int) -> float:
+        plan = float(np.hypot(*(xy[i] - xy[j])))
+        counted = np.isfinite(along[[i, j]]).all()  # else nothing tells how far along either is
+        return min(abs(float(along[i] - along[j])), plan) if counted else plan
+
     keep = np.zeros(len(points), bool)
     for i in sorted(range(len(points)), key=worth):
         there = np.flatnonzero(keep)
         beside = [*there[there < i][-1:], *there[there > i][:1]]
         keep[i] = not any(
-            _may_be_one(points[i], points[j])
-            and min(abs(along[i] - along[j]), np.hypot(*(xy[i] - xy[j]))) < NEAR_M
-            for j in beside
+            _may_be_one(points[i], points[j]) and apart(i, j) < NEAR_M for j in beside
         )
     return keep
 

@@ -19,7 +19,7 @@ from lateralline.errors import FrameError
 from lateralline.frames.operations import PLAN_95
 from lateralline.ingest.intake import may_be_read
 from lateralline.ingest.ledger import Ledger
-from lateralline.ingest.limits import MAP_BYTES
+from lateralline.ingest.limits import LINE_KM, MAP_BYTES
 from lateralline.ingest.map_layers import MapFeature
 from lateralline.overlay.plan_files import read_features
 from lateralline.overlay.planned import UNITS, FeatureCells
@@ -92,7 +92,18 @@ class RegisterLines:
         said = way_in_words(operation, sigma_m, plane.crs, self.what)
         moved = plane.shapes_from(self.crs, self.shapes)
         moved[~np.isfinite(shapely.bounds(moved)).all(axis=1)] = None  # far out of the record's CRS
+        self._refuse_too_long(moved)
         return OnGround(moved, np.hypot(own, sigma_m), said)
+
+    def _refuse_too_long(self, ground_m: Shapes) -> None:
+        """Raise SiteFaultsError for lines longer than any pipe: a vertex of such lies far off."""
+        ledger, length_km = Ledger(), shapely.length(ground_m) / 1e3
+        for n in np.flatnonzero(length_km > LINE_KM).tolist():
+            ledger.fault(
+                str(self.where[n]), 0, "geometry", f"{length_km[n]:.0f} km",
+                f"must be a line of at most {LINE_KM:g} km", "look for a vertex that lies far off",
+            )  # fmt: skip
+        ledger.raise_faults(self.path.name)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

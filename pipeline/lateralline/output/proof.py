@@ -303,7 +303,7 @@ def same(path: Path, entry: Mapping[str, Any]) -> bool:
 def account_of(folder: Path) -> Account | None:
     """Return what a folder's manifest says; None when it has none that was written here."""
     try:
-        about = json.loads((folder / MANIFEST).read_text(encoding="utf-8"))
+        about = _json_in(folder / MANIFEST)
         if about["format"] != FORMAT:
             return None
         files = {str(o["path"]): dict(o) for o in about["outputs"]}
@@ -334,10 +334,23 @@ def entry_of(folder: Path, name: str) -> dict[str, object]:
 def seal_in(path: Path) -> dict[str, Any] | None:
     """Return what a seal holds; None for what is no seal of ours."""
     try:
-        content = json.loads(path.read_text(encoding="utf-8"))
+        content = _json_in(path)
         return dict(content) if content["format"] == SEAL_FORMAT else None
-    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+    except (OSError, ValueError, KeyError, TypeError):
         return None
+
+
+def _json_in(path: Path) -> Any:
+    """Return what a file of JSON holds; ValueError for what is none, OSError for no file.
+
+    It never waits for the other end of a pipe.
+    """
+    if not path.is_file():
+        raise FileNotFoundError(path)
+    try:
+        return json.loads(path.read_text(encoding="utf-8"))
+    except RecursionError:
+        raise ValueError(f"{path} is nested too deep") from None
 
 
 def write_manifest(folder: Path, kind: str) -> None:

@@ -28,16 +28,16 @@ from lateralline.renamed import column_today, layer_of_v1, layer_values, value_t
 def read_layers(gpkg: Path, names: Iterable[str], site_id: str = "") -> dict[str, AnyFrame]:
     """Return layers of a built GeoPackage as they stand in it, of one site or all for "".
 
-    Text that is not given is "", else as `read_layer`. Columns private on any site, and private
-    pictures, are left out unless asked for (`record.assets.private_shown`).
+    Text that is not given is "", that of columns an older or edited file lacks too; else as
+    `read_layer`. Columns private on any site, and private pictures, are left out unless asked for
+    (`record.assets.private_shown`).
     """
     read = {name: read_layer(gpkg, name, site_id) for name in names}
-    private = private_of(gpkg) if read else set()
-    read = {n: without_private(n, frame, private) for n, frame in read.items()}
     for name, frame in read.items():
-        texts = [c.name for c in contract.load(name).field if c.type == "text" and c.name in frame]
-        frame[texts] = frame[texts].astype(object).fillna("")
-    return read
+        for column in (c.name for c in contract.load(name).field if c.type == "text"):
+            frame[column] = frame[column].astype(object).fillna("") if column in frame else ""
+    private = private_of(gpkg) if read else set()
+    return {n: without_private(n, frame, private) for n, frame in read.items()}
 
 
 def read_layer(gpkg: Path, name: str, site_id: str = "") -> AnyFrame:
