@@ -366,7 +366,7 @@ def exposure_of_other_line(site: SiteTables, rng: np.random.Generator) -> Slip |
 
 
 @mistake("points-exchanged", "The coordinates of two control points are exchanged.",
-         *AT_CONTROL, *AT_TAPE)  # fmt: skip
+         *AT_CONTROL)  # fmt: skip
 def points_exchanged(site: SiteTables, rng: np.random.Generator) -> Slip | None:
     if len(site.control) < 3:
         return None

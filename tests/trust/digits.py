@@ -111,7 +111,7 @@ mistake("tilt-digit", "One digit of a tilt is wrong.", "blunder/tilt", *AT_STOP)
 )
 mistake("exposure-depth-digit", "One digit of the depth of an opened cleanout is wrong.",
         "blunder", "exposure-disagrees", "shape-undecided/step", "shape-undecided/or-wrong",
-        "back-fall/segment")(
+        "counter-wrong/too-short", "back-fall/segment")(
     _typed("exposures", "depth", digit_off, lambda s, i: at_row(s, "exposures", i))
 )  # fmt: skip
 mistake("exposure-place-digit", "One digit of a tape or coordinate of an opened cleanout is wrong.",

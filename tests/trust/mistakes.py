@@ -11,18 +11,21 @@ from __future__ import annotations
 
 import argparse
 import re
+from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
+from contextlib import nullcontext
 from dataclasses import dataclass
-from typing import Final, Literal
+from pathlib import Path
+from typing import Final, Literal, cast
 
 import numpy as np
 
 from lateralline.findings import Finding
 from lateralline.link.gross_errors import suspects
-from tests.trust import bookings, digits, instruments  # noqa: F401  (they fill the catalogue)
+from tests.trust import bookings, coordinates, digits, instruments  # noqa: F401  (they fill the catalogue)
 from tests.trust.catalogue import CATALOGUE, Mistake
 from tests.trust.claims import NOWHERE_M, missed
-from tests.trust.hidden import is_hidden
+from tests.trust.hidden import HIDDEN, is_hidden
 from tests.trust.sites import SITES, Built, Slip, build, faultless, made
 
 Verdict = Literal["named", "elsewhere", "silent"]
@@ -36,6 +39,8 @@ ACCUSING = (
     "control-implausible", "baseline-unfit", "mark-duplicate", "levels-mixed", "transmitter-steep",
     "coordinates-outside", "shape-undecided/or-wrong", "slope-tape", "sketch-on-map",
 )  # fmt: skip
+#: Unnamed cases that miss by so much are listed one by one.
+WORST_M: Final = 0.3
 #: A finding on more stops than these names none of them, unless the mistake is in as many.
 MOST_NAMED: Final = 3
 
@@ -52,6 +57,12 @@ class Case:
     verdict: Verdict
     lead: str  # what leads the findings
     twin: bool  # a faultless site has the same data
+
+    @property
+    def line(self) -> str:
+        """The case in one line."""
+        how = f"{self.mistake} {self.site} {self.seed} {self.verdict}{' twin' * self.twin}"
+        return f"{how} {self.claim} {self.outside_m:.2f} | {self.lead}"
 
     @property
     def harmed(self) -> bool:
@@ -154,20 +165,75 @@ def _said(f: Finding) -> str:
 
 # ---- the table ----------------------------------------------------------------------------------
 
+_LINE: Final = re.compile(
+    r"(\S+) (\S+) (\d+) (named|elsewhere|silent)( twin)? (\w*) ([\d.]+) \| (.*)"
+)
+_HEAD: Final = (
+    "mistake", "what", "cases", "beyond a claim", "of these named", "blamed elsewhere", "silent",
+    "hidden", "worst silent or blamed, m", "within claims, blamed elsewhere",
+)  # fmt: skip
+
+
+def logged(text: str) -> list[Case]:
+    """Return the cases of a log."""
+    out = []
+    for line in text.splitlines():
+        found = _LINE.fullmatch(line)
+        assert found is not None, line
+        name, site, seed, verdict, twin, claim, outside, lead = found.groups()
+        out.append(
+            Case(name, site, int(seed), float(outside), claim, cast("Verdict", verdict), lead,
+                 twin is not None)
+        )  # fmt: skip
+    return out
+
+
+def document(found: Sequence[Case], faultless_sites: tuple[int, int]) -> str:
+    """Return the whole of mistakes.md."""
+    hidden = {c.mistake for c in found if c.twin}
+    why = {CATALOGUE[name].hidden: HIDDEN[CATALOGUE[name].hidden].why for name in sorted(hidden)}
+    made_on = Counter(c.mistake for c in found)
+    out = [
+        "# Mistakes of the field, and what is made of them",
+        "",
+        "Made by `python -m tests.trust.mistakes`; every site is a practice site with known truth. "
+        f"{len(made_on)} mistakes, {len(found)} cases.",
+        "",
+        f"A case is *beyond a claim* where the truth lies more than {HARM_M:g} m further outside "
+        "corridor, level band, a stop's place or depth, or an observation's place than without the "
+        "mistake. It is *named* where what leads the findings is a code of the mistake at its "
+        "place, or a faulty row is refused; *blamed elsewhere* where something else leads; else "
+        "*silent*. *Hidden*: unnamed, and a faultless site has the same data, to less than 1 σ of "
+        "every reading (below).",
+        "",
+        *table(found),
+        "",
+        f"Faultless sites: {faultless_sites[0]}, with an error finding {faultless_sites[1]}.",
+        "",
+        "## What data alone cannot show",
+        "",
+        "Each of these has a faultless twin, made in `hidden.py` and built in `test_mistakes.py`:",
+        "",
+    ]
+    for key, said in why.items():
+        names_of = ", ".join(n for n in sorted(hidden) if CATALOGUE[n].hidden == key)
+        out.append(f"- {names_of}: {said[0].lower()}{said[1:]}")
+    worst = [c for c in unnamed(found) if c.outside_m >= WORST_M]
+    if worst:
+        out += ["", f"## Unnamed, {WORST_M:g} m and more outside a claim", ""]
+        out += [f"- {c.line}" for c in worst]
+    return "\n".join(out) + "\n"
+
 
 def table(found: Sequence[Case]) -> list[str]:
-    """Return a row for each mistake, those that harm unnamed most first, and one for all."""
-    head = (
-        "mistake", "cases", "beyond a claim", "of these named", "blamed elsewhere", "silent",
-        "hidden", "worst silent or blamed, m", "within claims, blamed elsewhere",
-    )  # fmt: skip
+    """Return a row for each mistake, and one for all."""
     by_name = {name: [c for c in found if c.mistake == name] for name in CATALOGUE}
-    rows = [_row(name, of) for name, of in by_name.items() if of]
-    rows.append(_row("**all**", found))
-    return ["| " + " | ".join(cells) + " |" for cells in (head, ["---"] * len(head), *rows)]
+    rows = [[name, CATALOGUE[name].what, *_row(of)] for name, of in by_name.items() if of]
+    rows.append(["**all**", "", *_row(found)])
+    return ["| " + " | ".join(cells) + " |" for cells in (_HEAD, ["---"] * len(_HEAD), *rows)]
 
 
-def _row(name: str, of: Sequence[Case]) -> list[str]:
+def _row(of: Sequence[Case]) -> list[str]:
     harmed = [c for c in of if c.harmed]
     told = [c.verdict for c in harmed if c.verdict == "named" or not c.twin]
     count = [told.count(v) for v in ("named", "elsewhere", "silent")]
@@ -175,7 +241,7 @@ def _row(name: str, of: Sequence[Case]) -> list[str]:
     far = f"{worst:.2f}" if worst < NOWHERE_M / 2 else "all"
     calm = sum(c.verdict == "elsewhere" for c in of if not c.harmed)
     return [
-        name, str(len(of)), str(len(harmed)), *map(str, count), str(len(harmed) - len(told)),
+        str(len(of)), str(len(harmed)), *map(str, count), str(len(harmed) - len(told)),
         far if worst else "", str(calm),
     ]  # fmt: skip
 
@@ -186,26 +252,36 @@ def unnamed(found: Iterable[Case]) -> list[Case]:
     return sorted(left, key=lambda c: -c.outside_m)
 
 
+def accused(sites: int, seed: int) -> tuple[int, int]:
+    """Return how many faultless sites were built, and how many of them have an error finding."""
+    wrong = count = 0
+    for turn in range(seed, seed + sites):
+        for name in SITES:
+            result = faultless(name, turn).result
+            assert result is not None
+            count += 1
+            wrong += any(f.severity == "error" for f in result.findings)
+    return count, wrong
+
+
 def main(argv: Sequence[str] | None = None) -> None:
-    """Print the table."""
+    """Print the document."""
     parser = argparse.ArgumentParser(prog="python -m tests.trust.mistakes")
     parser.add_argument("--sites", type=int, default=20, help="sites for each mistake")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--faultless", type=int, default=15, help="of each kind of site")
     parser.add_argument("--mistake", action="append", choices=sorted(CATALOGUE), metavar="NAME")
-    parser.add_argument("--cases", action="store_true", help="list every case instead")
+    parser.add_argument("--log", type=Path, help="a line for each case, as it comes")
+    parser.add_argument("--of-log", type=Path, help="the cases of a log, with none made")
     args = parser.parse_args(argv)
+    found = logged(args.of_log.read_text()) if args.of_log else []
     chosen = [CATALOGUE[name] for name in args.mistake or CATALOGUE]
-    found: list[Case] = []
-    for case in cases(chosen, args.sites, args.seed):
-        found.append(case)
-        if args.cases:
-            print(
-                f"{case.mistake} {case.site} {case.seed} {case.verdict} {'twin ' * case.twin}"
-                f"{case.claim} {case.outside_m:.2f} | {case.lead}",
-                flush=True,
-            )
-    if not args.cases:
-        print("\n".join(table(found)))
+    with args.log.open("w") if args.log else nullcontext() as log:
+        for case in () if args.of_log else cases(chosen, args.sites, args.seed):
+            found.append(case)
+            if log:
+                print(case.line, file=log, flush=True)
+    print(document(found, accused(args.faultless, args.seed)), end="")
 
 
 if __name__ == "__main__":

@@ -7,6 +7,7 @@ astray, mirrored, clusters   marks that lie where no mark of their stop can
 copies      the same measurements entered twice
 level_unit  levels in another unit than they are set to
 level_zero  levels of a site from two zeros
+tapes       tapes that miss at mark after mark
 flow        which way water runs where nobody knows
 causes      one cause, one finding; what was assumed; what nothing in the data could show
 """
@@ -25,6 +26,7 @@ from lateralline.diagnose.flow import unknown_flow
 from lateralline.diagnose.level_unit import level_unit
 from lateralline.diagnose.level_zero import level_step, level_zero
 from lateralline.diagnose.mirrored import mirrors
+from lateralline.diagnose.tapes import tapes_alike
 from lateralline.findings import Finding
 from lateralline.place import Placed
 from lateralline.records import FieldRecord, Ints
@@ -50,7 +52,7 @@ def with_doubts(record: FieldRecord, placed: Placed) -> Placed:
     placed = replace(
         placed,
         marks=replace(placed.marks, mirror_m=mirror.xy_m),
-        findings=(*placed.findings, *level_zero(placed)),
+        findings=(*placed.findings, *level_zero(placed), *tapes_alike(record, placed)),
     )
     placed = _doubting(placed, copies(record, placed))
     return _doubting(placed, marks_astray(record, placed, mirror))
