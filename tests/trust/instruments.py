@@ -180,7 +180,8 @@ def counter_slip(site: SiteTables, rng: np.random.Generator) -> Slip | None:
     return Slip(tuple(stop_of(site.stops[rows[i]]) for i in (cut - 1, cut)))
 
 
-@mistake("counter-down", "The counter counts down to the far end.", *AT_COUNTER, "unit-wrong")
+@mistake("counter-down", "The counter counts down to the far end.", *AT_COUNTER, "unit-wrong",
+         "back-fall/line")  # fmt: skip
 def counter_down(site: SiteTables, rng: np.random.Generator) -> Slip | None:
     top = 60.0 * _metre(site)
     _recount(site, "R1", lambda c: top - c)

@@ -39,3 +39,10 @@ def test_a_coordinate_without_its_point_is_the_marks_and_not_the_sites() -> None
     [found] = told("easting-point", "gnss-bend-branch", 2)
     assert found.name == "coordinates-outside/far"
     assert found.subject.startswith("mark ")
+
+
+@pytest.mark.parametrize("site", ["tape-ties", "slope-levels", "local-sketch"])
+def test_a_baseline_whose_every_offset_is_mirrored_is_told_as_one(site: str) -> None:
+    """Half of the stops lie over there: no chain of counters holds for most of them."""
+    [found] = told("offset-side-all", site)
+    assert found.name == "mark-mirrored/baseline"
