@@ -21,6 +21,7 @@ from lateralline.derive.whereabouts import Things
 from lateralline.diagnose import (
     explained,
     leading,
+    level_step,
     level_unit,
     unknown_flow,
     with_assumed,
@@ -166,9 +167,9 @@ def _place(work: SiteWork) -> SiteWork:
 def _solve(work: SiteWork) -> SiteWork:
     record, placed = work["record"], work["placed"]
     solved = solve(placed.marks, record.stops, record.settings, placed.exposures)
-    wrong_unit = level_unit(record, placed, solved)
+    of_levels = level_step(record, placed, solved) or level_unit(record, placed, solved)
     flow = unknown_flow(record, placed, solved)
-    findings = (*wrong_unit, *solved.findings, *flow.findings)
+    findings = (*of_levels, *solved.findings, *flow.findings)
     return {"solved": replace(solved, findings=findings, ways=flow.ways)}
 
 

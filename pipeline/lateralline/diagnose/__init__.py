@@ -6,6 +6,8 @@ consequences are computed, and what only follows from a cause is left out of the
 astray, mirrored, clusters   marks that lie where no mark of their stop can
 copies      the same measurements entered twice
 level_unit  levels in another unit than they are set to
+level_zero  levels of a site from two zeros
+tapes       tapes that miss at mark after mark
 flow        which way water runs where nobody knows
 causes      one cause, one finding; what was assumed; what nothing in the data could show
 """
@@ -22,7 +24,9 @@ from lateralline.diagnose.causes import explained, leading, with_assumed, with_u
 from lateralline.diagnose.copies import copies
 from lateralline.diagnose.flow import unknown_flow
 from lateralline.diagnose.level_unit import level_unit
+from lateralline.diagnose.level_zero import level_step, level_zero
 from lateralline.diagnose.mirrored import mirrors
+from lateralline.diagnose.tapes import tapes_alike
 from lateralline.findings import Finding
 from lateralline.place import Placed
 from lateralline.records import FieldRecord, Ints
@@ -30,6 +34,7 @@ from lateralline.records import FieldRecord, Ints
 __all__ = [
     "explained",
     "leading",
+    "level_step",
     "level_unit",
     "unknown_flow",
     "with_assumed",
@@ -44,7 +49,11 @@ def with_doubts(record: FieldRecord, placed: Placed) -> Placed:
     They keep their places and their rows in the record; nothing is solved from them.
     """
     mirror = mirrors(record, placed.frame, placed.marks.xyz_m[:, :2])
-    placed = replace(placed, marks=replace(placed.marks, mirror_m=mirror.xy_m))
+    placed = replace(
+        placed,
+        marks=replace(placed.marks, mirror_m=mirror.xy_m),
+        findings=(*placed.findings, *level_zero(placed), *tapes_alike(record, placed)),
+    )
     placed = _doubting(placed, copies(record, placed))
     return _doubting(placed, marks_astray(record, placed, mirror))
 

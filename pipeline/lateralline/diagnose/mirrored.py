@@ -124,9 +124,13 @@ def belonging(stops: Sequence[ClusteredStop], mirror: Mirrors) -> Belonging:
             turned[best] ^= True
         else:
             torn[i] = _groups(stops[i], mirror.put(turned))
+    if not bases:
+        bases = _chained_bases(stops, mirror, turned, torn)
+        for base, ties in bases:
+            turned |= mirror.of(base, ties)
     _whole_stops(stops, mirror, turned, torn)
     middle = _middles(stops, mirror.put(turned), torn)
-    bases += _turned_bases(stops, mirror, turned)
+    bases = [*bases, *_turned_bases(stops, mirror, turned)]
     return Belonging(turned, frozenset(bases), torn, frozenset(chain(stops, middle)), middle)
 
 
@@ -156,6 +160,26 @@ def _whole_bases(
         if before >= 2 and after == 0:
             out.append((base, ties))
     return out[:1]  # two at once would undo each other's evidence
+
+
+def _chained_bases(
+    stops: Sequence[ClusteredStop], mirror: Mirrors, turned: Flags, torn: Collection[int]
+) -> list[tuple[str, bool]]:
+    """Return the one baseline that, mirrored as a whole, puts every stop within its counters.
+
+    With the half of all stops on the wrong side no chain tells which half that is.
+    """
+    counted = {i for i, s in enumerate(stops) if i not in torn and np.isfinite(s.counter_m)}
+    middle = _middles(stops, mirror.put(turned), torn)
+    if len(counted - chain(stops, middle)) < 2:
+        return []
+    out = []
+    pairs = zip(mirror.base.tolist(), mirror.ties.tolist(), mirror.there.tolist(), strict=True)
+    for base, ties in dict.fromkeys((b, t) for b, t, there in pairs if there):
+        middle = _middles(stops, mirror.put(turned | mirror.of(base, ties)), torn)
+        if chain(stops, middle) >= counted:
+            out.append((base, ties))
+    return out if len(out) == 1 else []
 
 
 def _turned_bases(

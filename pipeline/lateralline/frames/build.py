@@ -171,8 +171,16 @@ def _reached(crs: CRS, xy: Floats, degrees: tuple[Floats, Floats]) -> tuple[Floa
 
 
 def _area(crs: CRS, xy: Floats) -> AreaOfInterest:
-    """Return the cell the site lies in; a datum's few hundred metres make no odds here."""
-    lons, lats = _reached(crs, xy, degrees_of(crs, xy))
+    """Return the cell the site lies in; a datum's few hundred metres make no odds here.
+
+    Coordinates the projection does not reach, as one without a decimal point, are left out: `place`
+    names them. Raises FrameError where it reaches none.
+    """
+    lons, lats = degrees_of(crs, xy)
+    reached = np.isfinite(lons) & np.isfinite(lats)
+    if reached.any():
+        lons, lats = lons[reached], lats[reached]
+    lons, lats = _reached(crs, xy, (lons, lats))
     lon, lat = float(np.median(_one_way_round(lons, 360.0))), float(np.median(lats))
     lon = (lon + 180.0) % 360.0 - 180.0  # 278.6 is -81.4
     west, south = (floor(v / _CELL_DEG) * _CELL_DEG for v in (lon, lat))

@@ -13,7 +13,7 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
-from lateralline.findings import Finding, Given, finding
+from lateralline.findings import ANY, Finding, Given, finding
 from lateralline.frames import Frame, levels_by_grid, site_frame
 from lateralline.place.control import PlacedControl
 from lateralline.place.tape import complete, where
@@ -75,6 +75,10 @@ def without_far_levels(record: FieldRecord) -> tuple[FieldRecord, list[Finding]]
             variant, row = "" if beyond[i] else "site", f"{rows.file}:{rows.row[i]}"
             subject = f"{noun} {names[i]}"
             found.append(finding("level-far", subject, variant=variant, where=row, more=values))
+    if len(found) > 1 and not len(given):  # one cause, as a unit
+        first = found[0]
+        count = {"count": len(found), "level_m": first.values["level_m"]}
+        found = [finding("level-far/all", "site", where=first.where, explains=[ANY], more=count)]
     record = _with_levels(record, kept[0], kept[1])
     return replace(record, control=replace(control, z_m=kept[2])), found
 

@@ -15,7 +15,7 @@ from math import isfinite, log
 
 import numpy as np
 
-from lateralline.findings import Finding, Given, finding
+from lateralline.findings import ANY, Finding, Given, finding
 from lateralline.proportions import MOST_DEPTH_M
 from lateralline.records import Flags, Floats, Marks, StopRows
 from lateralline.settings import Settings
@@ -196,6 +196,7 @@ def _tape_finding(fits: list[dict[str, str]], found: Agreement) -> Finding:
         "unit-wrong",
         "site",
         variant="tape" if alone else "tape-unknown",
+        explains=[ANY],
         ways=ways,
         against="counters" if by_counters else "depth readings",
         times=found.counters if by_counters else found.depths,
@@ -213,6 +214,7 @@ def _of_receiver(scale: ReceiverScale, g: int, units: Mapping[str, str]) -> Find
         "unit-wrong",
         _subject(scale, g),
         variant="depth" if written else "depth-unknown",
+        explains=[ANY],
         times=times,
         unit=_CALLED[unit],
         written=written,

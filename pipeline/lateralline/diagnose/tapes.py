@@ -1,0 +1,71 @@
+"""Tapes that miss at mark after mark: one point, or one tape, is wrong for all of them.
+
+A slip at one mark shows at one mark. Where most marks with a tape to spare miss, at several stops
+and by more than control is off, what they share is wrong: a point misread or taken for another, a
+tape hooked off zero or read in another unit. Which of it, tapes alone do not tell; single marks,
+stops and counters, blamed for what only follows, are not told beside.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from lateralline.findings import Finding, finding
+from lateralline.place import Placed
+from lateralline.records import FieldRecord
+
+#: So many marks must miss, at so many stops, and so large a part of all that could show it.
+_MARKS, _STOPS, _SHARE = 4, 2, 0.7
+#: By so much in the middle, and by so many σ of the control point least known; and more than
+#: rounding and tension of a tape make. Common practice, no source.
+_LEAST_M, _TIMES = 0.05, 2.0
+
+
+def tapes_alike(record: FieldRecord, placed: Placed) -> tuple[Finding, ...]:
+    """Return the error of tapes that miss at most marks, if they do and lengths can be right."""
+    if placed.lengths_unreliable:
+        return ()
+    missing = {f.subject: _miss_m(f) for f in placed.findings if f.code == "tie-misfit"}
+    marks, spots = placed.marks, record.marks.spots
+    subject = np.array([f"mark {name}" for name in marks.mark], dtype=np.str_)
+    tied = spots.method == "ties"
+    misses = np.isin(subject, list(missing)) & tied
+    could = (tied & (marks.misfit_dof > 0)) | misses
+    stop = np.array(
+        [f"stop {r}/{s}" for r, s in zip(marks.run, marks.stop, strict=True)], dtype=np.str_
+    )
+    if misses.sum() < max(_MARKS, _SHARE * could.sum()) or len(set(stop[misses])) < _STOPS:
+        return ()
+    middle_m = float(np.median([missing[s] for s in subject[misses].tolist()]))
+    sigma_m = float(np.nan_to_num(record.control.sigma_h_m).max(initial=0.0))
+    if middle_m < max(_LEAST_M, _TIMES * sigma_m):
+        return ()
+    ties = [{point for point, _ in of} for of in spots.ties]
+    wrong = set.union(*(ties[i] for i in np.flatnonzero(misses)))
+    hang = [not of.isdisjoint(wrong) for of in _bases(record)]
+    return (
+        finding(
+            "tie-misfit/alike",
+            "site",
+            where=f"{spots.file}:{spots.row[np.flatnonzero(misses)[0]]}",
+            about=[f"control point {p}" for p in record.control.point if p in wrong],
+            explains=["site", *subject[misses].tolist(), *dict.fromkeys(stop[hang].tolist())],
+            points=[p for p in record.control.point if p in wrong],
+            missing=int(misses.sum()),
+            tied=int(could.sum()),
+            miss_m=middle_m,
+        ),
+    )
+
+
+def _miss_m(found: Finding) -> float:
+    """Return by how much the tapes of one mark miss."""
+    value = found.values.get("miss_m", found.values.get("gap_m", 0.0))
+    return float(value) if isinstance(value, float) else 0.0
+
+
+def _bases(record: FieldRecord) -> list[set[str]]:
+    """Return the control points that each mark hangs on."""
+    spots = record.marks.spots
+    rows = zip(spots.base_from.tolist(), spots.base_to.tolist(), spots.ties, strict=True)
+    return [{str(a), str(b), *(point for point, _ in ties)} - {""} for a, b, ties in rows]

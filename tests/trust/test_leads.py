@@ -1,0 +1,48 @@
+"""Where the findings lead that once led elsewhere: one mistake each, from the catalogue."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from lateralline.findings import Finding
+from tests.trust.mistakes import CATALOGUE
+from tests.trust.sites import build, made
+
+
+def told(mistake: str, site: str, seed: int = 1) -> list[Finding]:
+    """The errors told of a mistake, in the order they are shown."""
+    spoilt = made(site, seed).given.copy()
+    assert CATALOGUE[mistake].change(spoilt, np.random.default_rng([seed, *mistake.encode()]))
+    result = build(spoilt).result
+    assert result is not None
+    return [f for f in result.findings if f.severity == "error"]
+
+
+@pytest.mark.parametrize(
+    "unit", ["feet-as-metres", "metres-as-feet", "inches-as-feet", "centimetres-as-metres"]
+)
+def test_a_tape_in_another_unit_is_one_cause(unit: str) -> None:
+    """Not tapes that do not meet, nor marks far from their stops, which only follow."""
+    assert [f.code for f in told(f"tape-{unit}", "tape-ties")] == ["unit-wrong"]
+
+
+def test_levels_no_ground_has_are_one_cause() -> None:
+    """Levels in centimetres read as metres: 19 km."""
+    assert [f.name for f in told("level-centimetres-as-metres", "slope-levels")] == [
+        "level-far/all"
+    ]
+
+
+def test_a_coordinate_without_its_point_is_the_marks_and_not_the_sites() -> None:
+    """Beyond what the projection reaches, it stopped the whole site and named another mark."""
+    [found] = told("easting-point", "gnss-bend-branch", 2)
+    assert found.name == "coordinates-outside/far"
+    assert found.subject.startswith("mark ")
+
+
+@pytest.mark.parametrize("site", ["tape-ties", "slope-levels", "local-sketch"])
+def test_a_baseline_whose_every_offset_is_mirrored_is_told_as_one(site: str) -> None:
+    """Half of the stops lie over there: no chain of counters holds for most of them."""
+    [found] = told("offset-side-all", site)
+    assert found.name == "mark-mirrored/baseline"

@@ -1,0 +1,105 @@
+"""The catalogue of mistakes in small: that it holds what it says, and a case of many of them."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from lateralline.findings import catalogue
+from lateralline.simulate.truth import Truth
+from tests.trust.bookings import FAULT
+from tests.trust.catalogue import CATALOGUE
+from tests.trust.claims import missed
+from tests.trust.hidden import HIDDEN, exact_tables, is_hidden
+from tests.trust.mistakes import HARM_M, accused, case_of, document, logged
+from tests.trust.sites import SITES, build, made, made_of
+
+#: A case each, on the site named: each is named, and by what stands beside it.
+NAMED = {
+    ("offset-side-stop", "slope-levels"): "mark-mirrored/stop",
+    ("ties-side-mark", "local-sketch"): "mark-mirrored/mark",
+    ("counters-exchanged", "local-sketch"): "counters-exchanged",
+    ("marks-exchanged", "slope-levels"): "mark-blunder/kinds",
+    ("end-as-mid", "slope-levels"): "mark-blunder/kind",
+    ("kind-misspelt", "local-sketch"): "fault",
+    ("comma", "local-sketch"): "fault",
+    ("stop-misspelt", "local-sketch"): "fault",
+    ("run-copied", "local-sketch"): "measurements-copied/run",
+    ("control-moved", "slope-levels"): "tie-misfit/alike",
+    ("control-point", "tape-ties"): "fault",
+    ("tape-feet-as-metres", "tape-ties"): "unit-wrong/tape",
+    ("depth-feet-as-metres", "slope-levels"): "unit-wrong/depth",
+    ("counter-feet-as-metres", "slope-levels"): "unit-wrong/counter",
+    ("counter-still", "local-sketch"): "counter-wrong/still",
+    ("bench-half", "slope-levels"): "levels-mixed/stops",
+    ("geoid-some", "mixed"): "levels-mixed/gnss-ellipsoidal",
+    ("antenna-some", "mixed"): "levels-mixed/gnss-offset",
+    ("wrong-foot", "tape-ties"): "coordinates-wrong-unit/feet",
+    ("xy-swapped", "tape-ties"): "coordinates-swapped",
+    ("minus-lost-mark", "lon-lat"): "longitude-sign-lost",
+}
+
+
+@pytest.mark.parametrize(("name", "site"), NAMED, ids=lambda value: str(value))
+def test_a_mistake_is_named_where_it_was_made(name: str, site: str) -> None:
+    case = case_of(CATALOGUE[name], site, 1)
+    assert case is not None
+    assert case.verdict == "named", case
+    assert NAMED[name, site] in case.lead
+
+
+def test_every_mistake_can_be_made_and_its_codes_are_there() -> None:
+    assert len(CATALOGUE) >= 50
+    known = {str(f) for code in catalogue().entries for f in catalogue().forms(code)}
+    known |= {FAULT, *catalogue().entries}
+    for name, mistake in CATALOGUE.items():
+        assert set(mistake.codes) <= known, set(mistake.codes) - known
+        assert mistake.what.endswith(".") or mistake.what[-1].isalpha()
+        assert mistake.hidden in ("", *HIDDEN)
+        rng = np.random.default_rng(1)
+        spoilt = {site: made(site, 1).given.copy() for site in SITES}
+        slips = {site: mistake.change(tables, rng) for site, tables in spoilt.items()}
+        assert any(slips.values()), name
+        assert any(spoilt[site] != made(site, 1).given for site, slip in slips.items() if slip)
+
+
+@pytest.mark.parametrize("name", [n for n, m in CATALOGUE.items() if m.hidden])
+def test_what_is_hidden_has_a_faultless_twin(name: str) -> None:
+    """Its data are those of the mistake, nothing is told of it, and what is claimed is true."""
+    mistake = CATALOGUE[name]
+    site = next((s for s in SITES if is_hidden(mistake, s)), None)
+    assert site is not None
+    sound = exact_tables(site, lambda truth: truth)
+    faulty = sound.copy()
+    assert mistake.change(faulty, np.random.default_rng(1)) is not None
+
+    def other(truth: Truth) -> Truth:
+        return HIDDEN[mistake.hidden].twin(truth, sound, faulty)
+
+    twin = made_of(site, 1, other)
+    result = build(twin.given).result
+    assert result is not None
+    assert not [f for f in result.findings if f.severity == "error"]
+    claims = missed(result, twin.surveyed, 0.0)
+    assert max(claims.values()) <= HARM_M, claims
+
+
+def test_no_faultless_site_is_accused() -> None:
+    assert accused(1, 40) == (len(SITES), 0)
+
+
+def test_a_log_gives_the_cases_again() -> None:
+    case = case_of(CATALOGUE["counter-still"], "local-sketch", 1)
+    assert case is not None
+    assert logged(case.line) == [case]
+    assert "counter-still" in document([case], (7, 0))
+
+
+def test_a_mistake_that_nothing_says_is_silent() -> None:
+    """The harness can fail: with its codes taken away a mistake is blamed elsewhere."""
+    without = replace(CATALOGUE["counter-still"], codes=())
+    case = case_of(without, "local-sketch", 1)
+    assert case is not None
+    assert case.verdict == "elsewhere"
