@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import groupby
 from pathlib import Path
 from types import ModuleType
 from typing import TYPE_CHECKING, Final, NamedTuple
@@ -14,7 +13,7 @@ from lateralline.errors import extra
 from lateralline.output import stamp, whole_file, whole_folder
 from lateralline.page.places import NoClearanceError, read_works, was_of
 from lateralline.record.connections import connections_by_record, read_connections
-from lateralline.record.view import RecordView, Shown, read_record, read_records
+from lateralline.record.view import RecordView, Shown, read_record, views_of
 from lateralline.workers import in_parts
 
 if TYPE_CHECKING:
@@ -119,13 +118,9 @@ class PagesJob:
 
     def __call__(self, tasks: tuple[PageTask, ...]) -> list[tuple[bytes, IndexEntry]]:
         """Return page and entry of each site."""
-        made = []
         with self.shown.again():
-            for gpkg, of_record in groupby(tasks, lambda task: task.gpkg):
-                these = list(of_record)
-                views = read_records(gpkg, [task.site_id for task in these])
-                made += [self._page(task, v) for task, v in zip(these, views, strict=True)]
-        return made
+            views = views_of((task.gpkg, task.site_id) for task in tasks)
+            return [self._page(task, view) for task, view in zip(tasks, views, strict=True)]
 
     def _page(self, task: PageTask, view: RecordView) -> tuple[bytes, IndexEntry]:
         from lateralline.page import document

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import groupby
 from pathlib import Path
 from typing import Final, cast
 
@@ -410,19 +411,18 @@ def bounds_of(boxes: Iterable[Iterable[float]]) -> Bounds | None:
 
 def read_record(gpkg: Path, site_id: str = "") -> RecordView:
     """Return one site, "" for the only one; UnknownSiteError when the file does not hold it."""
-    ids = sites_of(gpkg)
-    if site_id == "" and len(ids) == 1:
-        site_id = ids[0]
     return next(read_records(gpkg, [site_id]))
 
 
 def read_records(gpkg: Path, site_ids: Sequence[str]) -> Iterator[RecordView]:
     """Yield sites of a record in the order given, all read at once: a few, not a city.
 
-    Raises UnknownSiteError for one the file does not hold, before any is read.
+    "" is the only one there is. Raises UnknownSiteError for one the file does not hold, before any
+    is read.
     """
-    unknown = set(site_ids) - set(sites_of(gpkg))
-    if unknown:
+    there = sites_of(gpkg)
+    site_ids = [there[0] if s == "" and len(there) == 1 else s for s in site_ids]
+    if unknown := set(site_ids) - set(there):
         raise UnknownSiteError(f"{gpkg} holds no site {', '.join(map(repr, sorted(unknown)))}")
     schema_version_of(gpkg)  # raises for one of later than is known here
     layers = read_layers(gpkg, contract.LAYERS, site_ids)
@@ -437,6 +437,12 @@ def read_records(gpkg: Path, site_ids: Sequence[str]) -> Iterator[RecordView]:
             for name, frame in layers.items()
         }
         yield view_of(gpkg, site_id, own, crs)
+
+
+def views_of(sites: Iterable[tuple[Path, str]]) -> Iterator[RecordView]:
+    """Yield sites of one record or more, each (GeoPackage, site id), in the order given."""
+    for gpkg, of_record in groupby(sites, lambda site: site[0]):
+        yield from read_records(gpkg, [site_id for _, site_id in of_record])
 
 
 def view_of(
