@@ -89,6 +89,11 @@ def spoken(region: Region | None) -> Iterator[None]:
 _asked: Final[ContextVar[Region | None]] = ContextVar("terms", default=None)
 
 
+def region_asked() -> Region | None:
+    """Return the region whose words are asked for here; None: each site's own."""
+    return _asked.get()
+
+
 def region_of(tape_unit: str) -> Region:
     """Return the region whose words are used: as asked for, else by what the site's tape reads.
 

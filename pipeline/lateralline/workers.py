@@ -19,9 +19,9 @@ import subprocess
 import sys
 import threading
 from collections import deque
-from collections.abc import Callable, Generator, Iterable, Iterator
+from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import suppress
+from contextlib import closing, suppress
 from time import process_time
 from typing import IO, Any, Final, Generic, Protocol, TypeVar
 
@@ -129,6 +129,24 @@ def _alone(
         saved_s = spent_s / max(done - 1, 1) * (total - done) * (1.0 - 1.0 / hands)
         if hands > 1 and (saved_s > 2.0 * _START_S or not auto):
             return
+
+
+def in_parts(
+    work: Callable[[tuple[T, ...]], Sequence[R]],
+    tasks: Sequence[T],
+    size: int,
+    workers: int | None = 1,
+) -> Generator[R, None, None]:
+    """Yield what `work` makes of each of `tasks`, in their order; it is given `size` at a time.
+
+    `workers` as in `in_order`. Raises WorkerLostError where a process ended under its part.
+    """
+    parts = [tuple(tasks[i : i + size]) for i in range(0, len(tasks), size)]
+    with closing(in_order(work, parts, len(parts), workers)) as answers:
+        for made in answers:
+            if isinstance(made, WorkerLostError):
+                raise made
+            yield from made
 
 
 def _result(answer: Answer[R]) -> R | WorkerLostError:

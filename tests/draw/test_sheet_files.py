@@ -11,6 +11,7 @@ import pytest
 from typer.testing import CliRunner
 
 from lateralline import contract
+from lateralline.api.documents import private_shown, spoken
 from lateralline.draw.sheet import SheetOptions, draw_sheet, draw_sheets
 from lateralline.errors import MissingExtraError, OutputExistsError, UnknownSiteError
 
@@ -72,6 +73,21 @@ def test_many_sites_are_one_file_each_or_one_together_or_nothing(
         assert said in " ".join(result.output.split())
     assert together.read_bytes() == before
     assert sorted(p.name for p in tmp_path.iterdir()) == ["all.pdf", "out", "sheets"]
+
+
+def test_sheets_are_the_same_bytes_for_any_workers(
+    sheets: Any, make_site: MakeSite, tmp_path: Path
+) -> None:
+    ids = [f"EX-{n:02d}" for n in range(17)]  # three parts: one here, two elsewhere
+    gpkg = sheets.built(tmp_path / "out", *(make_site(site_id, rows=0) for site_id in ids))
+    sites, small = [(gpkg, site_id) for site_id in ids], SheetOptions("A4", crew=True)
+    with spoken("us"), private_shown():  # goes along to where they are drawn
+        one = draw_sheets(sites, tmp_path / "one", small)
+        assert draw_sheets(sites, tmp_path / "two", small, workers=2) == one >= len(ids)
+    files = sorted(p.name for p in (tmp_path / "one").glob("*.pdf"))
+    assert files == [f"{site_id}.pdf" for site_id in ids]
+    for name in files:
+        assert (tmp_path / "one" / name).read_bytes() == (tmp_path / "two" / name).read_bytes()
 
 
 def test_replacing_a_folder_of_sheets_keeps_what_else_lies_there(

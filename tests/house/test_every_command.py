@@ -85,6 +85,7 @@ RUNS: dict[str, tuple[tuple[object, ...], dict[str, str]]] = {
         ("ties", "R", "--points", "more.csv", "-o", "cards.pdf", "--tapes", "tapes.gpkg"),
         {"tie-cards": "cards.pdf", "tie-tapes": "tapes.gpkg"},
     ),
+    "cards": (("ties", "C", "-o", "cards"), {"cards": "cards"}),
     "dxf": (("export", "R", "zones", "clear", "-o", "a.dxf"), {"drawing": "a.dxf"}),
     "kml": (("export", "R", "-o", "a.kml"), {"map": "a.kml"}),
     "update": (
@@ -281,8 +282,8 @@ READERS: dict[str, Read] = {
     ".xlsx": _workbook,
 }
 #: Parts of a shapefile, which is read whole; styles, types of columns and mapping
-#: profiles. Manifests tell hashes, and nothing of where a pipe is.
-BESIDE = {".dbf", ".shx", ".prj", ".cpg", ".csvt", ".qml", ".toml"}
+#: profiles; what pages of one folder share. Manifests tell hashes, and nothing of where a pipe is.
+BESIDE = {".dbf", ".shx", ".prj", ".cpg", ".csvt", ".qml", ".toml", ".css", ".js"}
 
 
 @pytest.mark.parametrize("name", RUNS)

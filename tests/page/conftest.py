@@ -41,5 +41,7 @@ def tab(browser: Chromium) -> Iterator[Chromium]:
     # bokeh 3.10 logs this of its own views of texts whose data change; what is drawn is right
     known = "PlainTextView"
     assert [c for c in browser.complaints if known not in c or "already destroyed" not in c] == []
-    own = browser.value("location.href")
-    assert {r for r in browser.requests if not r.startswith(("data:", "blob:"))} == {own}
+    own = browser.value("location.href").partition("#")[0]
+    asked = {r.partition("#")[0] for r in browser.requests if not r.startswith(("data:", "blob:"))}
+    shared = {f"{own.rpartition('/')[0]}/page.{kind}" for kind in ("js", "css")}
+    assert asked == {own} | (shared if "/pages/site-" in own else set())

@@ -22,8 +22,8 @@ from markupsafe import escape
 
 from lateralline.errors import MissingExtraError, OutputExistsError, UnknownSiteError
 from lateralline.page import document, write_page, write_pages
-from lateralline.page.figures import left_out, opening, switches
 from lateralline.page.places import NoClearanceError
+from lateralline.page.signs import left_out, opening, switches
 from lateralline.record.connections import NoConnectionsError
 from lateralline.record.lineage import CAUTION
 from lateralline.record.view import read_record
@@ -162,15 +162,39 @@ def test_text_of_a_site_stays_text(built: Path, tmp_path: Path) -> None:
     assert run("page", built, "-o", tmp_path / "page.html", "--note", EVIL).exit_code == 0
     read = Read((tmp_path / "page.html").read_text(encoding="utf-8"))
     assert read.seen.count(EVIL) >= 4  # title, heading, note, observation
-    assert read.elements.count("script") == 4
+    assert read.elements.count("script") == 3
     assert "img" not in read.elements
     assert read.handlers == []
     run("page", built, "-o", tmp_path / "pages", "--note", EVIL)
     index = Read((tmp_path / "pages" / "index.html").read_text(encoding="utf-8"))
-    assert index.seen.count(EVIL) == 2
-    assert index.elements.count("script") == 1
+    assert index.seen.count(EVIL) == 1  # the note; all else is data, which the script writes
+    assert index.elements.count("script") == 2
     assert "img" not in index.elements
     assert CAUTION.removeprefix("No clearance to dig. ") in index.seen
+
+
+def test_pages_of_a_folder_share_script_and_style_and_are_the_same_for_any_workers(
+    make_site: MakeSite, tmp_path: Path
+) -> None:
+    ids = [f"EX-{n}" for n in range(20)]
+    gpkg = build(tmp_path / "out", *map(make_site, ids))
+    sites = [(gpkg, site_id) for site_id in ids]
+    for name, workers in (("one", 1), ("two", 2)):
+        write_pages(sites, tmp_path / name, workers=workers)
+    one, two = (
+        {p.name: p.read_bytes() for p in (tmp_path / name).iterdir() if p.name != "manifest.json"}
+        for name in ("one", "two")
+    )
+    assert one == two
+    assert len(one) == 23
+    page = Read(one["site-EX-3.html"].decode())
+    beside = [t for t in page.targets if not t.startswith("data:")]
+    assert beside == ["page.css", "index.html", "page.js"]
+    assert page.elements.count("script") == 2
+    assert len(one["site-EX-3.html"]) < 150_000 < len(one["page.js"])
+    (nonce,) = set(re.findall(r"'nonce-(\S+)'", unescape(one["site-EX-3.html"].decode())))
+    assert f'nonce="{nonce}"' in one["site-EX-3.html"].decode()
+    assert nonce not in one["site-EX-4.html"].decode()  # of its own text: no text in it knows it
 
 
 def test_equal_records_give_equal_pages(built: Path, tmp_path: Path) -> None:
@@ -199,7 +223,8 @@ def test_nothing_is_replaced_unasked_and_all_or_nothing_is_written(
     write_pages(both, pages)
     before = {p.name: p.read_bytes() for p in (page, *pages.iterdir())}
     assert before.keys() == {
-        "page.html", "index.html", "manifest.json", "site-EX-1.html", "site-EX-2.html",
+        "page.html", "index.html", "manifest.json", "page.css", "page.js", "site-EX-1.html",
+        "site-EX-2.html",
     }  # fmt: skip
     with pytest.raises(OutputExistsError):
         write_page(gpkg, "EX-2", page)
@@ -219,7 +244,7 @@ def test_nothing_is_replaced_unasked_and_all_or_nothing_is_written(
 
     write_pages(both[:1], pages, replace=True)
     assert {p.name for p in pages.iterdir()} == {
-        "index.html", "manifest.json", "site-EX-1.html",
+        "index.html", "manifest.json", "page.css", "page.js", "site-EX-1.html",
     }  # fmt: skip
     (pages / "site-notes.html").write_text("mine", encoding="utf-8")
     write_pages(both, pages, replace=True)

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import pytest
 
-from lateralline.page.figures import PALETTE
+from lateralline.page.signs import PALETTE
 from tests.support import chromium
 from tests.support.chromium import Chromium
 from tests.support.pages import READY, look
@@ -79,7 +79,7 @@ def axe() -> str:
 @pytest.mark.parametrize("page", ["works.html", "pages/index.html"])
 def test_axe_finds_nothing_in_light_or_dark(tab: Chromium, work: Path, axe: str, page: str) -> None:
     is_index = "index" in page
-    tab.open(work / page, "document.readyState === 'complete'" if is_index else READY)
+    tab.open(work / page, READY)
     tab.value(OPEN_UP + axe)
     if not is_index:
         tab.value(

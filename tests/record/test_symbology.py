@@ -20,7 +20,8 @@ from lateralline import contract
 from lateralline.draw import symbols
 from lateralline.draw.sheet import SheetOptions, draw_picture, sheet_pages
 from lateralline.page import write_page
-from lateralline.page.figures import PALETTE, marker_of, role_of
+from lateralline.page.figures import marker_of
+from lateralline.page.signs import PALETTE, role_of
 from lateralline.record.symbology import Point, SymbolRule, load_styles, style_of
 from lateralline.record.view import read_record
 from lateralline.workspace import Workspace
@@ -164,7 +165,7 @@ def scatters(page: str) -> Iterator[dict[str, Any]]:
             for inner in part:
                 yield from walk(inner)
 
-    found = re.search(r'<script[^>]*id="drawings"[^>]*>(.*?)</script>', page, re.S)
+    found = re.search(r"^const DRAWINGS = (.*);$", page, re.M)
     assert found is not None
     yield from (g for g in walk(json.loads(found[1])) if "tags" in g)
 

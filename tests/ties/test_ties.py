@@ -17,6 +17,7 @@ import pytest
 import shapely
 
 from lateralline import contract
+from lateralline.api import documents
 from lateralline.derive.ties import ControlPoints, two_tapes
 from lateralline.errors import SiteFaultsError, UnknownSpotError
 from lateralline.ingest import read_site
@@ -245,6 +246,31 @@ def test_the_command_writes_text_cards_and_layer(built: Path, tmp_path: Path) ->
     again = run("ties", built, "-o", cards)
     assert again.exit_code == 2
     assert "--replace" in again.output
+
+
+def test_cards_of_many_sites_go_into_a_folder_the_same_for_any_workers(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    samples = (ROOT / "sample_sites" / name for name in ("tape-ties", "slope-levels"))
+    assert run("build", *samples, "-o", tmp_path / "out").exit_code == 0
+    done = run("ties", tmp_path / "out", "-o", tmp_path / "cards", "--paper", "letter")
+    words = " ".join(done.output.split())
+    tied, spots = map(int, re.search(r"(\d+) of (\d+) spots tied on 2 sites", words).groups())
+    assert done.exit_code == (tied < spots)
+    assert {p.name for p in (tmp_path / "cards").iterdir()} == {
+        "QH-014.pdf", "QH-031.pdf", "manifest.json",
+    }  # fmt: skip
+    monkeypatch.setattr(documents, "_AT_ONCE", 1)  # one is done elsewhere
+    again = run("ties", tmp_path / "out", "-o", tmp_path / "again", "--paper", "letter",
+                "--workers", 2)  # fmt: skip
+    assert again.exit_code == done.exit_code
+    for name in ("QH-014.pdf", "QH-031.pdf"):
+        assert (tmp_path / "again" / name).read_bytes() == (tmp_path / "cards" / name).read_bytes()
+    assert run("ties", tmp_path / "out", "-o", tmp_path / "cards").exit_code == 2  # there already
+    one = run("ties", tmp_path / "out", "-o", tmp_path / "more", "--node", "L1/bend-1")
+    assert one.exit_code == 2
+    assert "of one site" in " ".join(one.output.split())
+    assert not (tmp_path / "more").exists()
 
 
 def test_cards_are_the_same_bytes_every_time(built: Path, tmp_path: Path) -> None:

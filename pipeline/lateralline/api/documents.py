@@ -8,27 +8,31 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from dataclasses import replace as altered
+from io import BytesIO
 from math import radians
 from pathlib import Path
 from typing import Final
 
-from lateralline.draw.cards import draw_cards
+from lateralline.draw.cards import draw_cards, print_cards
 from lateralline.draw.field_sheet import Blank, field_sheet_pages
 from lateralline.draw.kerb_sheet import kerb_sheet_pages
 from lateralline.draw.paper import OFFICE_PAPERS, PAPERS, parse_scale
 from lateralline.draw.ruled_page import draw_field_sheet
 from lateralline.draw.sheet import SUFFIXES as PICTURE_SUFFIXES
 from lateralline.draw.sheet import SheetOptions, draw_picture, draw_sheet, draw_sheets
+from lateralline.errors import OutputExistsError
 from lateralline.measure import UNITS as TAPE_UNITS
 from lateralline.measure import Measure
-from lateralline.output import refuse_target, together
+from lateralline.output import refuse_target, together, whole_folder
 from lateralline.page import write_page, write_pages
 from lateralline.record.assets import private_shown
-from lateralline.record.view import read_record
+from lateralline.record.view import RecordView, Shown, read_record, views_of
 from lateralline.terms import spoken
 from lateralline.ties.spots import Asked, control_of, spots_of, with_more
 from lateralline.ties.tapes import SUFFIXES as TAPE_SUFFIXES
 from lateralline.ties.tapes import Card, TieLimits, card_lines, tie, write_layer
+from lateralline.workers import in_parts
 from lateralline.write.dxf import write_dxf
 from lateralline.write.kml import write_kml
 
@@ -57,6 +61,7 @@ __all__ = [
     "spoken",
     "tape_unit_of",
     "tie_cards",
+    "write_cards",
     "write_page",
     "write_pages",
 ]
@@ -65,6 +70,8 @@ __all__ = [
 EXPORT_SUFFIXES: Final = (".dxf", ".kml")
 #: Plot scale 1:N that the texts of a drawing are for, if not given.
 PLOT_SCALE: Final = 200.0
+#: Sites whose rows are read at once: a scan of a layer is shared by so many.
+_AT_ONCE: Final = 8
 
 
 def export(
@@ -145,8 +152,7 @@ def tie_cards(
         if file is not None:
             refuse_target(file, kind, replace=replace)
     view = read_record(asbuilt, site)
-    tape = view.lineage
-    limits = TieLimits(longest_m, radians(flattest_deg), tape.tape_sigma_m, tape.tape_sigma_ratio)
+    limits = _limits(view, longest_m, flattest_deg)
     known = control_of(view)
     if points is not None:
         known = with_more(known, points, view)
@@ -162,3 +168,72 @@ def tie_cards(
                 wrote.append(layer)
     texts = [list(card_lines(card, measure, limits)) for card in cards]
     return TieCards(cards, texts, known.notes, wrote)
+
+
+def _limits(view: RecordView, longest_m: float, flattest_deg: float) -> TieLimits:
+    tape = view.lineage
+    return TieLimits(longest_m, radians(flattest_deg), tape.tape_sigma_m, tape.tape_sigma_ratio)
+
+
+@dataclass(frozen=True, slots=True)
+class SiteCards:
+    """Cards of one site of many: its PDF until it is written, empty where no spot was tied."""
+
+    site_id: str
+    spots: int
+    tied: int
+    pdf: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class CardsJob:
+    """What is done with a few sites, wherever that is: cards of every node and observation."""
+
+    unit: str | None  # of the tapes; None: that of each crew
+    longest_m: float
+    flattest_deg: float
+    paper: str
+    shown: Shown
+
+    def __call__(self, sites: tuple[tuple[Path, str], ...]) -> list[SiteCards]:
+        """Return the cards of each site."""
+        with self.shown.again():
+            return [self._cards(view) for view in views_of(sites)]
+
+    def _cards(self, view: RecordView) -> SiteCards:
+        measure = Measure(self.unit) if self.unit else Measure.of_crew(view.lineage.tape_unit)
+        limits = _limits(view, self.longest_m, self.flattest_deg)
+        cards = tie(spots_of(view, Asked(), measure), control_of(view), limits)
+        into, tied = BytesIO(), sum(card.tied for card in cards)
+        if tied:
+            print_cards(cards, view, measure, limits, into, paper=self.paper)
+        return SiteCards(view.site_id, len(cards), tied, into.getvalue())
+
+
+def write_cards(
+    sites: Sequence[tuple[Path, str]],
+    folder: Path,
+    *,
+    unit: str | None = None,
+    longest_m: float = 30.0,
+    flattest_deg: float = 20.0,
+    paper: str = "A4",
+    replace: bool = False,
+    workers: int | None = 1,
+) -> list[SiteCards]:
+    """Write a PDF of tie cards for each (GeoPackage, site id) with a spot tied, named by its id.
+
+    `unit` is that of the tapes, if not each crew's; `workers` as in `write_pages`. Raises
+    UnknownSiteError, OutputExistsError, MissingExtraError, WorkerLostError.
+    """
+    made: list[SiteCards] = []
+    job = CardsJob(unit, longest_m, flattest_deg, paper, Shown.as_asked())
+    with whole_folder(folder, "cards", replace=replace) as home:
+        for cards in in_parts(job, sites, _AT_ONCE, workers):
+            at = home / f"{cards.site_id}.pdf"
+            if at.exists():
+                raise OutputExistsError(f"two sites are called {cards.site_id}: draw them apart")
+            if cards.pdf:
+                at.write_bytes(cards.pdf)
+            made.append(altered(cards, pdf=b""))
+    return made

@@ -14,6 +14,7 @@ from lateralline.cli.options import (
     Replace,
     Terms,
     WithPrivate,
+    Workers,
     argument,
     known_paper,
     one_site,
@@ -76,12 +77,14 @@ def page(
     note: Annotated[str, option("Words to stand at the top.", metavar="TEXT")] = "",
     terms: Terms = None,
     with_private: WithPrivate = False,
+    workers: Workers = None,
     replace: Replace = False,
 ) -> None:
     """Write a page of plan, profile and tables for a browser.
 
     It is one file, needs no network, and can be handed over on a stick. Many sites become a
-    folder of pages with an index to search. A page is no clearance to dig and says so.
+    folder of pages that share a script, with an index: a map of all lines, and a search by site,
+    line, asset and more. A page is no clearance to dig and says so.
 
     \b
     Example:
@@ -107,6 +110,7 @@ def page(
                 clearance=works,
                 connections=mains,
                 replace=replace,
+                workers=workers,
             )
         made = f"wrote {out}: {len(sites)} page{'s' * (len(sites) > 1)} and an index"
     elif len(sites) == 1:
@@ -167,6 +171,7 @@ def sheet(
     ] = False,
     terms: Terms = None,
     with_private: WithPrivate = False,
+    workers: Workers = None,
     replace: Replace = False,
 ) -> None:
     """Draw plan, profile and tables to scale, as a PDF.
@@ -201,9 +206,11 @@ def sheet(
     elif out.suffix.casefold() == ".pdf":
         must = f"{len(chosen)} sites go into a folder, or into one PDF with --together"
         raise typer.BadParameter(f"{must}; got {out.name!r}", param_hint="--out")
-    draw = documents.draw_sheets if apart else documents.draw_sheet
     with documents.private_shown(with_private), documents.spoken(terms):
-        pages = draw(chosen, out, options, replace=replace)
+        if apart:
+            pages = documents.draw_sheets(chosen, out, options, replace=replace, workers=workers)
+        else:
+            pages = documents.draw_sheet(chosen, out, options, replace=replace)
     sites = f"{len(chosen)} site{'s' * (len(chosen) > 1)}"
     print_last_words(f"wrote {out}: {sites}, {pages} page{'s' * (pages != 1)}")
 

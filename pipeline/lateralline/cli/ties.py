@@ -12,16 +12,19 @@ from lateralline.cli.options import (
     Record,
     Replace,
     Terms,
+    Workers,
     one_site,
     option,
     refuse_suffix,
     refuse_unknown,
+    sites_of,
 )
 from lateralline.cli.report import print_last_words
 from lateralline.cli.terminal import console
+from lateralline.wording import counted
 
 if TYPE_CHECKING:
-    from lateralline.api.documents import Asked, Measure
+    from lateralline.api.documents import Asked, Measure, SiteCards
 
 
 def ties(
@@ -60,8 +63,14 @@ def ties(
     units: Annotated[
         str | None, option("m, ft, us-ft or ft-in; else that of the crew.", metavar="UNIT")
     ] = None,
-    site: Annotated[str, option("The site; needed when RECORD holds several.", metavar="ID")] = "",
-    out: Annotated[Path | None, option("Cards to print.", "--out", "-o", metavar="PDF")] = None,
+    site: Annotated[
+        str,
+        option("The site; if not said, cards of all sites go into a folder.", metavar="ID"),
+    ] = "",
+    out: Annotated[
+        Path | None,
+        option("Cards to print; of several sites a folder.", "--out", "-o", metavar="PDF"),
+    ] = None,
     tapes: Annotated[
         Path | None, option("The tapes as a layer, .gpkg or .geojson.", metavar="FILE")
     ] = None,
@@ -69,6 +78,7 @@ def ties(
         str, option("Of the cards: A4, if not said, or letter.", metavar="PAPER")
     ] = "",
     terms: Terms = None,
+    workers: Workers = None,
     replace: Replace = False,
 ) -> None:
     """Find a spot again: tapes to two points and a check.
@@ -81,10 +91,14 @@ def ties(
       lateralline ties out --line L1 --at 12.4m
       lateralline ties out --node L1/bend-1 --longest 100ft -o cards.pdf
       lateralline ties out --points corners.csv -o cards.pdf --tapes tapes.gpkg
+      lateralline ties city -o cards
     """
     from lateralline.api import documents
 
-    refuse_suffix(out, (".pdf",), "cards end in {}", "--out")
+    there = [] if site else sites_of(built)
+    several = len(there) > 1 and out is not None and out.suffix.casefold() != ".pdf"
+    if not several:
+        refuse_suffix(out, (".pdf",), "cards end in {}", "--out")
     refuse_suffix(tapes, documents.TAPE_SUFFIXES, "a layer of tapes ends in {}", "--tapes")
     refuse_unknown(units, documents.TAPE_UNITS, "--units")
     refuse_unknown(paper or "A4", documents.OFFICE_PAPERS, "--paper")
@@ -92,6 +106,19 @@ def ties(
         raise typer.BadParameter("no cards are printed: say --out", param_hint="--paper")
     if replace and out is None and tapes is None:
         raise typer.BadParameter("nothing is written: say --out or --tapes", param_hint="--replace")
+    if out is not None and several:
+        if line or at or node or observation or points or tapes:
+            raise typer.BadParameter(
+                "--line, --at, --node, --observation, --points and --tapes are of one site",
+                param_hint="--site",
+            )
+        length_m = _length(longest, documents.Measure("m"), "--longest")
+        with documents.spoken(terms):
+            _report(out, documents.write_cards(
+                there, out, unit=units, longest_m=length_m, flattest_deg=flattest,
+                paper=paper or "A4", replace=replace, workers=workers,
+            ))  # fmt: skip
+        return
     asbuilt, site_id = one_site(built, site)
     measure = (
         documents.Measure(units)
@@ -122,6 +149,18 @@ def ties(
     message = f"{made.tied} of {len(made.cards)} spots tied, tapes held level"
     print_last_words("; ".join([message, *(f"wrote {w}" for w in made.wrote)]))
     if made.tied < len(made.cards) or not made.cards:
+        raise typer.Exit(WITH_ERRORS)
+
+
+def _report(out: Path, cards: list[SiteCards]) -> None:
+    """Say what was tied on each of many sites; exit code 1 where some spot was not."""
+    bare = [c.site_id for c in cards if c.tied < c.spots or not c.spots]
+    if bare:
+        more = f" and {len(bare) - 20} more" if len(bare) > 20 else ""
+        typer.echo(f"not every spot is tied on {', '.join(bare[:20])}{more}")
+    told = f"{sum(c.tied for c in cards)} of {sum(c.spots for c in cards)} spots tied"
+    print_last_words(f"{told} on {counted(len(cards), 'site')}, tapes held level; wrote {out}")
+    if bare:
         raise typer.Exit(WITH_ERRORS)
 
 

@@ -11,6 +11,7 @@ import os
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from functools import cache, lru_cache
+from io import BytesIO
 from pathlib import Path
 from typing import Final, Required, TypedDict, Unpack
 
@@ -229,7 +230,7 @@ def save(figure: Figure, path: Path, dpi: float, kind: str) -> None:
 
 @contextmanager
 def pdf_pages(
-    path: Path, kind: str, title: str, creator: str
+    into: Path | BytesIO, kind: str, title: str, creator: str
 ) -> Iterator[Callable[[Figure], None]]:
     """Yield what adds a page to a PDF, stamped as `kind`, in the drawings' own settings.
 
@@ -238,10 +239,10 @@ def pdf_pages(
     with extra("draw", "drawing"):
         from matplotlib.backends.backend_pdf import PdfPages
 
-    about = figure_metadata(path, kind) | {"Title": title, "Creator": creator}
+    about = figure_metadata(Path("a.pdf"), kind) | {"Title": title, "Creator": creator}
     if "SOURCE_DATE_EPOCH" in os.environ:
         del about["CreationDate"]  # matplotlib takes it from there
-    with matplotlib.rc_context(symbols.RC), PdfPages(path, metadata=about) as pdf:
+    with matplotlib.rc_context(symbols.RC), PdfPages(into, metadata=about) as pdf:
         save_page: Callable[[Figure], None] = pdf.savefig
         yield save_page
 

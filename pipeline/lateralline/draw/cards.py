@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from io import BytesIO
 from pathlib import Path
 from textwrap import wrap
 from typing import TYPE_CHECKING, Final
@@ -47,16 +48,28 @@ def draw_cards(
     Raises MissingExtraError without matplotlib, ValueError for a paper that is none of
     OFFICE_PAPERS, and OutputExistsError when `out` is there and may not be replaced.
     """
+    with whole_file(out, "tie-cards", replace=replace) as made:
+        print_cards(cards, view, measure, limits, made, paper=paper)
+
+
+def print_cards(
+    cards: Sequence[Card],
+    view: RecordView,
+    measure: Measure,
+    limits: TieLimits,
+    into: Path | BytesIO,
+    *,
+    paper: str = "A4",
+) -> None:
+    """Draw the tied cards as PDF into a part of an output; raises as `draw_cards`."""
     with extra("draw", "drawing"):
         from lateralline.draw.canvas import Canvas, pdf_pages
     if paper not in OFFICE_PAPERS:
         raise ValueError(f"paper must be one of {', '.join(OFFICE_PAPERS)}; got {paper!r}")
     width, height = paper_size(paper, wide=True)
     tied = [card for card in cards if card.tied]
-    with (
-        whole_file(out, "tie-cards", replace=replace) as made,
-        pdf_pages(made, "tie-cards", f"Tie cards, {view.site_id}", "lateralline") as add_page,
-    ):
+    title = f"Tie cards, {view.site_id}"
+    with pdf_pages(into, "tie-cards", title, "lateralline") as add_page:
         for first in range(0, len(tied), 4):
             canvas = Canvas(width, height)
             for place, card in enumerate(tied[first : first + 4]):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from io import BytesIO
 from math import ceil, isnan
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -13,7 +14,9 @@ from lateralline.draw.paper import PAPERS, PaperScale, SheetError, parse_scale
 from lateralline.errors import OutputExistsError, extra
 from lateralline.output import whole_file, whole_folder
 from lateralline.record.rows import CentrelineRow, ZoneRow
+from lateralline.record.view import Shown, views_of
 from lateralline.wording import as_written, counted
+from lateralline.workers import in_parts
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -34,6 +37,8 @@ __all__ = [
 ]
 
 _CREATOR: Final = f"lateralline {__version__}"
+#: Sites whose rows are read at once: a scan of a layer is shared by so many.
+_AT_ONCE: Final = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +66,7 @@ def draw_sheet(
     and may not be replaced: then nothing is written.
     """
     with whole_file(out, "sheet", replace=replace) as made:
-        return _write_pdf(built, made, options or SheetOptions())
+        return _write_pdf(list(views_of(built)), made, options or SheetOptions())
 
 
 def draw_sheets(
@@ -70,30 +75,50 @@ def draw_sheets(
     options: SheetOptions | None = None,
     *,
     replace: bool = False,
+    workers: int | None = 1,
 ) -> int:
     """Draw a PDF for each site, named by its id, into a folder; return the pages of all.
 
-    Raises as `draw_sheet` does. A folder that is replaced keeps what else lies in it.
+    `workers` are processes, None as many as there are cores where that is worth it; what is drawn
+    does not depend on them. Raises as `draw_sheet` does, WorkerLostError for a process that ended.
+    A folder that is replaced keeps what else lies in it.
     """
     pages = 0
+    job = SheetsJob(options or SheetOptions(), Shown.as_asked())
     with whole_folder(folder, "sheets", replace=replace) as made:
-        for gpkg, site_id in built:
+        for site_id, sheet, count in in_parts(job, built, _AT_ONCE, workers):
             at = made / f"{site_id}.pdf"
             if at.exists():
                 raise OutputExistsError(f"two sites are called {site_id}: draw them apart")
-            pages += _write_pdf([(gpkg, site_id)], at, options or SheetOptions())
+            at.write_bytes(sheet)
+            pages += count
     return pages
 
 
-def _write_pdf(built: Sequence[tuple[Path, str]], out: Path, options: SheetOptions) -> int:
-    from lateralline.record.view import read_record
+@dataclass(frozen=True, slots=True)
+class SheetsJob:
+    """What is done with a few sites, wherever that is: the sheet of each."""
 
-    views = [read_record(gpkg, site_id) for gpkg, site_id in built]
+    options: SheetOptions
+    shown: Shown
+
+    def __call__(self, sites: tuple[tuple[Path, str], ...]) -> list[tuple[str, bytes, int]]:
+        """Return id, PDF and pages of each site."""
+        made = []
+        with self.shown.again():
+            for view in views_of(sites):
+                into = BytesIO()
+                pages = _write_pdf([view], into, self.options)
+                made.append((view.site_id, into.getvalue(), pages))
+        return made
+
+
+def _write_pdf(views: Sequence[RecordView], into: Path | BytesIO, options: SheetOptions) -> int:
     title = ", ".join(f"{v.site_id} {v.name}" for v in views[:3]) + ", …" * (len(views) > 3)
     with extra("draw", "a sheet"):
         from lateralline.draw.canvas import pdf_pages
     pages = 0
-    with pdf_pages(out, "sheet", f"Plan and profile {title}", _CREATOR) as add_page:
+    with pdf_pages(into, "sheet", f"Plan and profile {title}", _CREATOR) as add_page:
         for view in views:
             for canvas in sheet_pages(view, options):
                 add_page(canvas.figure)

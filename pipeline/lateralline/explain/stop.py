@@ -12,7 +12,6 @@ from lateralline.derive.ellipses import ELLIPSE_95, INTERVAL_95
 from lateralline.distributions import chi2
 from lateralline.explain.content import ExplainedFigure, ToldSpot, said
 from lateralline.record.lineage import AERIAL
-from lateralline.record.reading import levels_in_metres, read_layers
 from lateralline.record.rows import EllipseRow, FixRow, MarkRow, NodeRow, PipePointRow
 from lateralline.record.view import RecordView
 
@@ -87,17 +86,9 @@ def _plainly(view: RecordView, fix: FixRow, marks: list[MarkRow]) -> list[str]:
 def _marks_of(view: RecordView) -> dict[tuple[str, str], list[tuple[MarkRow, float]]]:
     """Return the marks of each run and stop, with their levels."""
     found: dict[tuple[str, str], list[tuple[MarkRow, float]]] = {}
-    for mark, level_m in zip(view.rows(MarkRow), _levels_m(view), strict=True):
+    for mark, level_m in zip(view.rows(MarkRow), view.mark_levels_m.tolist(), strict=True):
         found.setdefault((mark.run_id, mark.stop_id), []).append((mark, level_m))
     return found
-
-
-def _levels_m(view: RecordView) -> list[float]:
-    """Return the level of each mark, in the order of the layer; NaN where nobody measured it."""
-    names = ("field_marks", "lineage")
-    marks = levels_in_metres(read_layers(view.source, names, view.site_id))["field_marks"]
-    known = zip(marks.geometry, marks["level_known"], strict=True)
-    return [float(at.z) if at is not None and level else nan for at, level in known]
 
 
 def _mark_row(m: MarkRow, level_m: float) -> tuple[str, ...]:
@@ -121,11 +112,16 @@ def _mark_row(m: MarkRow, level_m: float) -> tuple[str, ...]:
     )
 
 
+@lru_cache(maxsize=1)
+def _lineage(view: RecordView) -> dict[str, str]:
+    """Return what the lineage states, by item."""
+    rows = view.layers["lineage"]
+    return dict(zip(rows["item"][::-1], rows["value"][::-1], strict=True))  # the first of an item
+
+
 def _height_m(view: RecordView, item: str) -> float:
     """Return a height that the lineage states, in metres; 0 where it names none."""
-    rows = view.layers["lineage"]
-    found = rows.loc[rows["item"] == item, "value"]
-    return float(found.iloc[0]) if len(found) else 0.0
+    return float(_lineage(view).get(item, 0.0))
 
 
 def _by_hand(view: RecordView, fix: FixRow, marks: list[MarkRow]) -> list[ExplainedFigure]:

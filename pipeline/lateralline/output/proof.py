@@ -133,6 +133,7 @@ KINDS: Final[Mapping[str, str]] = {
     "clearance": "clearance",
     "sheets": "sheet",
     "pages": "page",
+    "cards": "ties",
     "sheet": "sheet",
     "page": "page",
     "picture": "draw",

@@ -3,41 +3,25 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import ModuleType
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 from lateralline.errors import extra
 from lateralline.output import stamp, whole_file, whole_folder
-from lateralline.page.places import NoClearanceError, Works, read_works, was_of
-from lateralline.record import CAUTION
+from lateralline.page.places import NoClearanceError, read_works, was_of
 from lateralline.record.connections import connections_by_record, read_connections
-from lateralline.record.view import read_record
-from lateralline.units import METRES_PER
+from lateralline.record.view import RecordView, Shown, read_record, views_of
+from lateralline.workers import in_parts
 
 if TYPE_CHECKING:
-    from lateralline.record.view import RecordView
+    from lateralline.page.index import IndexEntry
 
 INDEX: Final = "index.html"
-
-
-@dataclass(frozen=True, slots=True)
-class IndexEntry:
-    """One site in the index."""
-
-    file: str
-    site_id: str
-    name: str
-    surveyed: str
-    source: str
-    lines: tuple[str, ...]
-    length_m: float
-    unit: str
-    errors: int
-    warnings: int
-    conflicts: int | None  # with planned works; None where they were not looked at
+#: Sites whose rows are read at once: a scan of a layer is shared by so many.
+_AT_ONCE: Final = 16
 
 
 def write_page(
@@ -58,7 +42,7 @@ def write_page(
     NoClearanceError for a clearance that is none of this record, and OutputExistsError when `out`
     is there and may not be replaced.
     """
-    document = _maker()
+    document, _ = _makers()
     view = read_record(gpkg, site_id)
     if clearance is not None and not was_of(clearance, gpkg):
         raise NoClearanceError(
@@ -81,12 +65,15 @@ def write_pages(
     clearance: Path | None = None,
     connections: Sequence[Path] = (),
     replace: bool = False,
+    workers: int | None = 1,
 ) -> list[IndexEntry]:
     """Write a page for every (GeoPackage, site id) and an index.html; return its entries.
 
-    One site is in memory at a time. Raises as `write_page` does.
+    The pages share a script and a style sheet beside them. A few sites are in memory at a time, in
+    `workers` processes, None as many as there are cores where that is worth it; what is written
+    does not depend on them. Raises as `write_page` does, WorkerLostError for a process that ended.
     """
-    document = _maker()
+    document, index = _makers()
     records = {gpkg for gpkg, _ in sites}
     looked_at = {g for g in records if clearance is not None and was_of(clearance, g)}
     if clearance is not None and not looked_at:
@@ -95,35 +82,76 @@ def write_pages(
             "against them"
         )
     mains = connections_by_record(sorted(records), connections)
+    works = dict.fromkeys(looked_at, clearance) if clearance is not None else {}
+    job = PagesJob(note, works, mains, Shown.as_asked())
+    files = _file_names(site_id for _, site_id in sites)
+    tasks = [PageTask(gpkg, s, file) for (gpkg, s), file in zip(sites, files, strict=True)]
     entries: list[IndexEntry] = []
     with whole_folder(out, "pages", replace=replace) as made:
-        for (gpkg, site_id), file in zip(sites, _file_names(s for _, s in sites), strict=True):
-            view = read_record(gpkg, site_id)
-            works = None
-            if clearance is not None and gpkg in looked_at:
-                works = read_works(clearance, view)
-            file_of = mains.get(gpkg)
-            joined = None if file_of is None else read_connections(file_of, view.site_id)
-            page = document.document(view, note, back=INDEX, works=works, joined=joined)
-            (made / file).write_text(page, encoding="utf-8")
-            entries.append(_entry(file, gpkg, view, works))
-        units = {entry.unit for entry in entries}
-        unit = units.pop() if len(units) == 1 else "m"
-        script, theme = document.index_script(), document.style_sheet()
-        text = document.template("index.html").render(
-            entries=entries, caution=CAUTION, note=note, script=script,
-            style=theme + document.asset("page.css"), policy=document.policy(script),
-            unit=unit, per=METRES_PER[unit],
-            many_sources=len({e.source for e in entries}) > 1, planned=clearance is not None,
-        )  # fmt: skip
+        for name, text in document.shared_files().items():
+            (made / name).write_text(text, encoding="utf-8")
+        for page, entry in in_parts(job, tasks, _AT_ONCE, workers):
+            (made / entry.file).write_bytes(page)
+            entries.append(entry)
+        lines = index.index_lines(sites, index.unit_of(entries))
+        text = index.index_page(entries, lines, note, planned=clearance is not None)
         (made / INDEX).write_text(text, encoding="utf-8")
     return entries
 
 
-def _maker() -> ModuleType:
-    with extra("page", "a page"):
+class PageTask(NamedTuple):
+    """A site, and the file its page goes into."""
+
+    gpkg: Path
+    site_id: str
+    file: str
+
+
+@dataclass(frozen=True, slots=True)
+class PagesJob:
+    """What is done with a few sites, wherever that is: their pages, and what the index says."""
+
+    note: str
+    clearance: Mapping[Path, Path | None]  # by record
+    mains: Mapping[Path, Path]
+    shown: Shown
+
+    def __call__(self, tasks: tuple[PageTask, ...]) -> list[tuple[bytes, IndexEntry]]:
+        """Return page and entry of each site."""
+        with self.shown.again():
+            views = views_of((task.gpkg, task.site_id) for task in tasks)
+            return [self._page(task, view) for task, view in zip(tasks, views, strict=True)]
+
+    def _page(self, task: PageTask, view: RecordView) -> tuple[bytes, IndexEntry]:
         from lateralline.page import document
-    return document
+        from lateralline.page.index import IndexEntry
+
+        clearance, mains = self.clearance.get(task.gpkg), self.mains.get(task.gpkg)
+        works = None if clearance is None else read_works(clearance, view)
+        joined = None if mains is None else read_connections(mains, view.site_id)
+        page = document.document(
+            view, self.note, back=INDEX, works=works, joined=joined, shared=True
+        )
+        entry = IndexEntry(
+            file=task.file,
+            site_id=view.site_id,
+            name=view.name,
+            surveyed=view.lineage.last_surveyed,
+            source=task.gpkg.parent.name if task.gpkg.stem == "asbuilt" else task.gpkg.stem,
+            lines=tuple(view.lines),
+            length_m=sum(row.length_m for row in view.centrelines),
+            unit=view.unit,
+            errors=view.findings["error"],
+            warnings=view.findings["warning"],
+            conflicts=None if works is None else works.conflicts,
+        )
+        return page.encode(), entry
+
+
+def _makers() -> tuple[ModuleType, ModuleType]:
+    with extra("page", "a page"):
+        from lateralline.page import document, drawings, index  # noqa: F401  # bokeh or be told
+    return document, index
 
 
 def _file_names(ids: Iterator[str]) -> Iterator[str]:
@@ -141,19 +169,3 @@ def _file_names(ids: Iterator[str]) -> Iterator[str]:
             name = f"{plain}-{n}"
         taken.add(name.casefold())
         yield f"{name}.html"
-
-
-def _entry(file: str, gpkg: Path, view: RecordView, works: Works | None) -> IndexEntry:
-    return IndexEntry(
-        file=file,
-        site_id=view.site_id,
-        name=view.name,
-        surveyed=view.lineage.last_surveyed,
-        source=gpkg.parent.name if gpkg.stem == "asbuilt" else gpkg.stem,
-        lines=tuple(view.lines),
-        length_m=sum(row.length_m for row in view.centrelines),
-        unit=view.unit,
-        errors=view.findings["error"],
-        warnings=view.findings["warning"],
-        conflicts=None if works is None else works.conflicts,
-    )

@@ -1,8 +1,9 @@
-"""One site as one HTML document that needs nothing else: no network, no folder beside it.
+"""One site as one HTML document that needs no network, and alone nothing beside it.
 
 All text goes through Jinja's escaping or through JSON with every `<` written as \\u003c. The
 document's own content security policy lets only the scripts run whose hashes it names, and
-nothing be fetched.
+nothing be fetched. Pages of one folder share `page.js` and `page.css` beside them; then the policy
+names a nonce made of the page's own text, which no text within it can know.
 """
 
 from __future__ import annotations
@@ -16,19 +17,14 @@ from importlib.resources import files
 from math import isnan
 from typing import Final
 
-from bokeh.core.json_encoder import serialize_json
-from bokeh.document import Document
-from bokeh.resources import Resources
 from jinja2 import Environment, FunctionLoader, StrictUndefined, Template
 
 from lateralline import __version__
-from lateralline.explain.content import compared, said
-from lateralline.explain.refs import explain_stops
 from lateralline.findings import title_of
-from lateralline.page import places, sources
-from lateralline.page.drawings import draw_plan, draw_profile
-from lateralline.page.figures import style_sheet, switches
+from lateralline.page import places
+from lateralline.page.columns import columns_of
 from lateralline.page.joined import columns_of_connections, places_of_connections
+from lateralline.page.payload import payload, told_why, units
 from lateralline.page.photos import page_photos
 from lateralline.page.places import (
     UNIT_NAMES,
@@ -39,7 +35,7 @@ from lateralline.page.places import (
     fact_text,
     measured,
 )
-from lateralline.page.sources import payload, units
+from lateralline.page.signs import PALETTE, style_sheet, switches
 from lateralline.record.connections import ConnectionRow
 from lateralline.record.profile import line_profile
 from lateralline.record.rows import CentrelineRow, FindingRow, ZoneRow
@@ -50,7 +46,7 @@ from lateralline.wording import SEVERITY_NAMES, in_unit
 #: Scripts of a page, in the order they are run, as one.
 SCRIPTS: Final = (
     "units.js", "drawing.js", "naming.js", "pointing.js", "choosing.js", "measuring.js", "theme.js",
-    "keys.js", "reaching.js", "start.js",
+    "keys.js", "reaching.js", "telling.js", "start.js",
 )  # fmt: skip
 _ASSETS: Final = files("lateralline.page") / "assets"
 
@@ -62,11 +58,14 @@ def document(
     works: Works | None = None,
     generator: str = "",
     joined: Sequence[ConnectionRow] | None = None,
+    *,
+    shared: bool = False,
 ) -> str:
     """Return the page of one site.
 
     `note` stands at its top, `back` is a link to an index, `works` are planned works near it,
-    `joined` where lines meet mains, `generator` says what made it.
+    `joined` where lines meet mains, `generator` says what made it. With `shared` the page looks for
+    the files of `shared_files` beside it.
     """
     found = {
         "stops": places.stops(view),
@@ -78,15 +77,13 @@ def document(
         found["works"] = places.places_of_works(view, works)
     if joined is not None:
         found["joined"] = places_of_connections(view, joined)
-    mains = {} if joined is None else columns_of_connections(view, joined)
-    of = sources.sources(view, found, works, mains)
+    mains = None if joined is None else columns_of_connections(view, joined)
     lines = [line_profile(view, line) for line in view.lines]
-    drawings = Document()
-    drawings.add_root(draw_plan(view, of, works))
-    drawings.add_root(draw_profile(of, lines))
-    bokeh, script = _bokeh(), _script(*SCRIPTS)
+    columns = columns_of(view, found, lines, works, mains)
     inches = view.measure.unit == "ft-in"
     findings, targets = _findings(view)
+    why = told_why(view)
+    data = safe_json(payload(view, found, columns, lines, targets) | {"why": why})
     page: str = template("page.html").render(
         view=view,
         name=view.name,
@@ -110,34 +107,57 @@ def document(
             for heads in [_heads(view, columns)]
         ],
         photos=page_photos(view),
-        why=explain_stops(view) if len(view.fixes) <= _MOST_EXPLAINED else [],
-        said=said,
-        compared=compared,
+        why=why["stops"],
         findings=findings,
         called=SEVERITY_NAMES,
         fact_text=lambda fact, with_unit=False: fact_text(
             fact, view.unit, with_unit=with_unit, inches=inches
         ),
         in_unit=lambda text: in_unit(text, view.unit, UNIT_NAMES[view.unit]),
-        style=style_sheet() + asset("page.css"),
-        bokeh=bokeh,
-        script=script,
-        policy=policy(bokeh, script),
-        data=safe_json(payload(view, found, lines, targets)),
-        drawings=safe_json(_plain(drawings)),
+        nonce=_NONCE if shared else "",
+        policy=_SHARED_POLICY if shared else _own_policy(),
+        style="" if shared else style(),
+        scripts=() if shared else _own_scripts(),
+        data=data,
     )
-    return page
+    return _with_nonce(page) if shared else page
 
 
 def policy(*scripts: str) -> str:
     """Return a content security policy: these scripts may run, and nothing may be fetched."""
-    hashes = " ".join(
-        f"'sha256-{base64.b64encode(hashlib.sha256(s.encode()).digest()).decode()}'"
-        for s in scripts
-    )
+    hashes = " ".join(f"'sha256-{_hash(s)}'" for s in scripts)
     return (
         f"default-src 'none'; script-src {hashes}; style-src 'unsafe-inline'; img-src data: blob:"
     )
+
+
+#: Stands for the nonce until all else is written.
+_NONCE: Final = "nonce"
+#: The policy of a page whose script and style lie beside it, read from a disk or not.
+_SHARED_POLICY: Final = (
+    f"default-src 'none'; script-src 'nonce-{_NONCE}'; "
+    "style-src 'self' file: 'unsafe-inline'; img-src data: blob:"
+)
+
+
+def _with_nonce(page: str) -> str:
+    """Return a page with its nonce, made of all that is written on it.
+
+    It stands in the policy, before all text of a site, and in the last script, behind all of it.
+    """
+    head, _, rest = page.partition(f"-{_NONCE}&")
+    text, _, tail = rest.rpartition(f'"{_NONCE}"')
+    nonce = _hash(page)
+    return f'{head}-{nonce}&{text}"{nonce}"{tail}'
+
+
+def _hash(text: str) -> str:
+    return base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
+
+
+@cache
+def _own_policy() -> str:
+    return policy(*_own_scripts())
 
 
 def safe_json(value: object) -> str:
@@ -165,20 +185,32 @@ def asset(name: str) -> str:
     return (_ASSETS / name).read_text(encoding="utf-8")
 
 
+def style() -> str:
+    """Return the style sheet of pages and index."""
+    return style_sheet() + asset("page.css")
+
+
+def shared_files() -> dict[str, str]:
+    """Return what the pages of one folder share, by the names of the files."""
+    return {"page.js": "\n".join(_own_scripts()), "page.css": style()}
+
+
 @cache
-def _script(*names: str) -> str:
-    return '"use strict";\n(async () => {\n' + "\n".join(map(asset, names)) + "})();\n"
+def _own_scripts() -> tuple[str, ...]:
+    """Return bokeh's own script, for figures alone, and ours with the drawings it fills."""
+    from bokeh.resources import Resources
+
+    from lateralline.page.drawings import drawings
+
+    known = {"DRAWINGS": drawings(), "PALETTE": PALETTE}
+    told = "".join(f"const {name} = {safe_json(value)};\n" for name, value in known.items())
+    bokeh = "\n".join(Resources(mode="inline", components=["bokeh"]).js_raw)
+    return bokeh, script(*SCRIPTS, told=told)
 
 
-def index_script() -> str:
-    """Return the script of the index."""
-    return _script("theme.js", "index.js")
-
-
-@cache
-def _bokeh() -> str:
-    """Return bokeh's own script, for figures alone."""
-    return "\n".join(Resources(mode="inline", components=["bokeh"]).js_raw)
+def script(*names: str, told: str = "") -> str:
+    """Return assets as one script that keeps its names to itself."""
+    return '"use strict";\n(async () => {\n' + told + "\n".join(map(asset, names)) + "})();\n"
 
 
 #: Kind of place → title, head and columns of its table, by the names of facts.
@@ -202,8 +234,6 @@ _TABLES: Final = {
         ("east of the corner", "north of the corner", "position ±"),
     ),
 }
-#: Stops that a page tells the reasons of; of more, `lateralline explain` tells each.
-_MOST_EXPLAINED: Final = 60
 #: Texts of a finding.
 _PROSE: Final = ("what", "by_how_much", "what_to_do")
 _WORST_FIRST: Final = {"error": 0, "warning": 1, "info": 2}
@@ -304,25 +334,3 @@ def _zones(view: RecordView) -> list[tuple[str, Fact]]:
         (f"{title} ({source})", Fact("tolerance", tolerance_m, None, "tape"))
         for title, source, tolerance_m in rules
     ]
-
-
-def _plain(drawings: Document) -> object:
-    """Return what bokeh's script embeds, ids counted from one: equal records give equal pages.
-
-    Each root goes into the element of its own name.
-    """
-    ids: dict[str, str] = {}
-
-    def walk(part: object) -> object:
-        if isinstance(part, list):
-            return [walk(p) for p in part]
-        if not isinstance(part, dict):
-            return part
-        return {
-            k: ids.setdefault(str(v), f"m{len(ids) + 1}") if k == "id" else walk(v)
-            for k, v in part.items()
-        }
-
-    made = walk(json.loads(serialize_json(drawings.to_json(deferred=False))))
-    homes = {ids[root.id]: str(root.name) for root in drawings.roots}
-    return [{"": made}, [{"docid": "", "roots": homes, "root_ids": list(homes)}]]

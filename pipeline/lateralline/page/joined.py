@@ -8,9 +8,9 @@ from math import isnan, nan
 import numpy as np
 
 from lateralline.derive.ellipses import INTERVAL_95
-from lateralline.page.figures import states
+from lateralline.page.columns import Columns, numbers
 from lateralline.page.places import Fact, PagePlace, known, measured, worded
-from lateralline.page.sources import Columns
+from lateralline.page.signs import states
 from lateralline.record.connections import ConnectionRow
 from lateralline.record.view import RecordView
 
@@ -30,12 +30,12 @@ def columns_of_connections(view: RecordView, rows: Sequence[ConnectionRow]) -> C
     """Return what the plan draws of them: metres on the ground, NaN without a place."""
     x, y = np.array(_xy(view, rows), dtype=float).reshape(-1, 2).T
     return {
-        "x": x,
-        "y": y,
+        "x": numbers(x),
+        "y": numbers(y),
         "line": [row.line_id for row in rows],
         "name": [row.main_id for row in rows],
-        "aside_x": np.ones(len(rows)),
-        "aside_y": np.zeros(len(rows)),
+        "aside_x": [1.0] * len(rows),
+        "aside_y": [0.0] * len(rows),
         "state": states(rows),
     }
 

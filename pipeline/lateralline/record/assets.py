@@ -146,6 +146,11 @@ def private_shown(asked: bool = True) -> Iterator[None]:
 _asked: Final[ContextVar[bool]] = ContextVar("private_shown", default=False)
 
 
+def private_asked() -> bool:
+    """Tell whether private columns are asked for here."""
+    return _asked.get()
+
+
 def hidden(columns: Iterable[str], private: Collection[str]) -> list[str]:
     """Return those of a layer's columns that are private and not asked for."""
     return [] if _asked.get() else [c for c in columns if c in private]

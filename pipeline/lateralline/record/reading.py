@@ -5,7 +5,7 @@ Names of version 1 come as those of today; private columns only where they are a
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from functools import partial
 from pathlib import Path
 
@@ -25,8 +25,10 @@ from lateralline.record.lineage import RecordLineage, private_of, read_lineage, 
 from lateralline.renamed import column_today, layer_of_v1, layer_values, value_today
 
 
-def read_layers(gpkg: Path, names: Iterable[str], site_id: str = "") -> dict[str, AnyFrame]:
-    """Return layers of a built GeoPackage as they stand in it, of one site or all for "".
+def read_layers(
+    gpkg: Path, names: Iterable[str], site_id: str | Sequence[str] = ""
+) -> dict[str, AnyFrame]:
+    """Return layers of a built GeoPackage as they stand in it, of one site, some, or all for "".
 
     Text that is not given is "", that of columns an older or edited file lacks too; else as
     `read_layer`. Columns private on any site, and private pictures, are left out unless asked for
@@ -40,13 +42,15 @@ def read_layers(gpkg: Path, names: Iterable[str], site_id: str = "") -> dict[str
     return {n: without_private(n, frame, private) for n, frame in read.items()}
 
 
-def read_layer(gpkg: Path, name: str, site_id: str = "") -> AnyFrame:
-    """Return a layer of a built GeoPackage as it stands in it, of one site or all for "".
+def read_layer(gpkg: Path, name: str, site_id: str | Sequence[str] = "") -> AnyFrame:
+    """Return a layer of a built GeoPackage as it stands in it, of one site, some, or all for "".
 
     Names of version 1 come as those of today. A layer that an older record does not hold yet has
     its columns and no rows. Raises UnreadableError for what is no GeoPackage or locked.
     """
-    where = "site_id = '" + site_id.replace("'", "''") + "'" if site_id else None
+    ids = (site_id,) if isinstance(site_id, str) else site_id
+    quoted = ", ".join("'" + one.replace("'", "''") + "'" for one in ids)
+    where = f"site_id IN ({quoted})" if site_id else None
     for called in filter(None, (name, layer_of_v1(name))):
         try:
             frame = named_today(name, pyogrio.read_dataframe(gpkg, layer=called, where=where))

@@ -7,11 +7,13 @@ lengths are written in the crew's unit.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import groupby
 from pathlib import Path
-from typing import Final
+from typing import Final, cast
 
 import geopandas as gpd
 import numpy as np
@@ -27,13 +29,14 @@ from lateralline.frames import DEPTH_ONLY
 from lateralline.measure import DASH, Measure
 from lateralline.output.proof import sha256
 from lateralline.record import CAUTION
-from lateralline.record.assets import register_words
+from lateralline.record.assets import private_asked, private_shown, register_words
 from lateralline.record.ground import GroundPlane, ground_plane
-from lateralline.record.layers import AnyFrame
+from lateralline.record.layers import GEOMETRY, AnyFrame
 from lateralline.record.lineage import (
     RecordLineage,
     schema_version_of,
     sites_of,
+    z_unit_m,
 )
 from lateralline.record.reading import crs_of, lineage_of, read_layers
 from lateralline.record.rows import (
@@ -41,6 +44,7 @@ from lateralline.record.rows import (
     ControlRow,
     FindingRow,
     FixRow,
+    LayerRow,
     NodeLineRow,
     NodeRow,
     ObservationRow,
@@ -49,9 +53,31 @@ from lateralline.record.rows import (
     rows_of,
 )
 from lateralline.records import Floats
-from lateralline.terms import region_of, reworded, word
+from lateralline.terms import Region, region_asked, region_of, reworded, spoken, word
 from lateralline.units import METRES_PER
 from lateralline.wording import with_own_unit
+
+# ---- how a record is shown ------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """What was asked of all that is shown in a block, to be asked again where a task is done."""
+
+    private: bool
+    region: Region | None
+
+    @classmethod
+    def as_asked(cls) -> Shown:
+        """Return what holds here: see `private_shown` and `spoken`."""
+        return cls(private_asked(), region_asked())
+
+    @contextmanager
+    def again(self) -> Iterator[None]:
+        """Ask the same in the block."""
+        with private_shown(self.private), spoken(self.region):
+            yield
+
 
 # ---- one site of a record -------------------------------------------------------------------
 
@@ -75,6 +101,7 @@ class RecordView:
     lineage: RecordLineage
     ground: GroundPlane
     crs: pyproj.CRS | None  # of the file, horizontal; None for a sketch
+    mark_levels_m: Floats  # of each of `field_marks`, NaN where nobody measured it
 
     # ---- what the record is ---------------------------------------------------------------
 
@@ -106,7 +133,7 @@ class RecordView:
         lines = (row.subject for row in rows if row.code == "flow-unknown")
         return frozenset(subject.removeprefix("line ") for subject in lines)
 
-    @property
+    @cached_property
     def depth_only(self) -> bool:
         """Whether the record has no levels at all, only depths below ground."""
         data = self.layers["pipe_centreline"]["level_datum"]
@@ -244,8 +271,15 @@ class RecordView:
 
     def rows(self, kind: type[R], line: str | None = None) -> tuple[R, ...]:
         """Return the rows of the layer that `kind` stands for, those of one line if asked."""
-        frame = self.layers[kind.layer]
-        return rows_of(kind, frame if line is None else frame[frame["line_id"] == line])
+        if kind not in self._rows:
+            self._rows[kind] = rows_of(kind, self.layers[kind.layer])
+        rows = cast(tuple[R, ...], self._rows[kind])
+        return rows if line is None else tuple(r for r in rows if r.values["line_id"] == line)
+
+    @cached_property
+    def _rows(self) -> dict[type[LayerRow], tuple[LayerRow, ...]]:
+        """Rows that were asked for, by their kind."""
+        return {}
 
     @cached_property
     def centrelines(self) -> tuple[CentrelineRow, ...]:
@@ -311,8 +345,13 @@ class RecordView:
 
     def register(self, line: str) -> list[tuple[str, str]]:
         """Return what the owner's register says of a line, as title and value; nothing private."""
-        rows = self.of_line("pipe_centreline", line).to_dict("records")
-        return [pair for row in rows for pair in register_words(row)]
+        return self._register.get(line, [])
+
+    @cached_property
+    def _register(self) -> dict[str, list[tuple[str, str]]]:
+        """Line → what the register says of it."""
+        rows = self.layers["pipe_centreline"].drop(columns=GEOMETRY).to_dict("records")
+        return {str(row["line_id"]): list(register_words(row)) for row in rows}
 
     def of_line(self, layer: str, line: str) -> AnyFrame:
         """Return the rows of a layer that belong to one line."""
@@ -372,14 +411,38 @@ def bounds_of(boxes: Iterable[Iterable[float]]) -> Bounds | None:
 
 def read_record(gpkg: Path, site_id: str = "") -> RecordView:
     """Return one site, "" for the only one; UnknownSiteError when the file does not hold it."""
-    ids = sites_of(gpkg)
+    return next(read_records(gpkg, [site_id]))
+
+
+def read_records(gpkg: Path, site_ids: Sequence[str]) -> Iterator[RecordView]:
+    """Yield sites of a record in the order given, all read at once: a few, not a city.
+
+    "" is the only one there is. Raises UnknownSiteError for one the file does not hold, before any
+    is read.
+    """
+    there = sites_of(gpkg)
+    site_ids = [there[0] if s == "" and len(there) == 1 else s for s in site_ids]
+    if unknown := set(site_ids) - set(there):
+        raise UnknownSiteError(f"{gpkg} holds no site {', '.join(map(repr, sorted(unknown)))}")
     schema_version_of(gpkg)  # raises for one of later than is known here
-    if site_id == "" and len(ids) == 1:
-        site_id = ids[0]
-    if site_id not in ids:
-        raise UnknownSiteError(f"{gpkg} holds no site {site_id!r}")
-    layers = read_layers(gpkg, contract.LAYERS, site_id)
-    return view_of(gpkg, site_id, layers, crs_of(layers["field_marks"]))
+    layers = read_layers(gpkg, contract.LAYERS, site_ids)
+    crs = crs_of(layers["field_marks"])
+    if len(site_ids) == 1:
+        yield view_of(gpkg, site_ids[0], layers, crs)
+        return
+    rows = {name: frame.groupby("site_id").indices for name, frame in layers.items()}
+    for site_id in site_ids:
+        own = {
+            name: frame.take(rows[name].get(site_id, [])).reset_index(drop=True)
+            for name, frame in layers.items()
+        }
+        yield view_of(gpkg, site_id, own, crs)
+
+
+def views_of(sites: Iterable[tuple[Path, str]]) -> Iterator[RecordView]:
+    """Yield sites of one record or more, each (GeoPackage, site id), in the order given."""
+    for gpkg, of_record in groupby(sites, lambda site: site[0]):
+        yield from read_records(gpkg, [site_id for _, site_id in of_record])
 
 
 def view_of(
@@ -392,7 +455,15 @@ def view_of(
     lineage = lineage_of(layers["lineage"])
     ground = ground_plane(crs, _corner_of(layers.values()), lineage)
     placed = {name: _on_ground(frame, ground) for name, frame in layers.items()}
-    return RecordView(source, site_id, placed, lineage, ground, crs)
+    levels = _levels_m(layers["field_marks"], lineage)
+    return RecordView(source, site_id, placed, lineage, ground, crs, levels)
+
+
+def _levels_m(marks: AnyFrame, lineage: RecordLineage) -> Floats:
+    """Return the level of each mark (n,) of a layer as it stands in its file."""
+    known = marks["level_known"].astype("boolean").fillna(False).to_numpy(dtype=bool)
+    z = shapely.get_z(np.asarray(marks.geometry.array)) * z_unit_m(lineage, marks.crs)
+    return np.where(known, z, np.nan)
 
 
 def _corner_of(frames: Iterable[AnyFrame]) -> Floats:
@@ -405,9 +476,8 @@ def _on_ground(frame: AnyFrame, ground: GroundPlane) -> AnyFrame:
     """Return a layer in ground metres, its directions and covariances from the file's north."""
     if not isinstance(frame, gpd.GeoDataFrame):
         return frame
-    made = frame.copy()
-    made.geometry = ground.shapes_to_ground(np.asarray(frame.geometry.array))
-    made = made.set_crs(None, allow_override=True)
+    shapes = ground.shapes_to_ground(np.asarray(frame.geometry.array))
+    made = frame.set_geometry(gpd.GeoSeries(shapes, frame.index))
     if ground.turn_deg:
         for column in ("ellipse_azimuth_deg", "heading_deg"):
             if column in made:

@@ -1,5 +1,19 @@
 // The two drawings: embedding, scale, ticks that are round in the unit chosen, switches, paint.
-await Bokeh.embed.embed_items(...JSON.parse(at("drawings").textContent));
+const NOWHERE = { type: "number", value: "nan" };
+
+// Put the site's columns into the sources that have their names; a null is a number not known.
+function fill(part) {
+  if (part === null || typeof part !== "object") return;
+  const columns = part.name === "ColumnDataSource" && data.columns[part.attributes.name];
+  if (columns) {
+    const entries = Object.entries(columns).map(([name, rows]) => [name, rows.map((v) => v ?? NOWHERE)]);
+    part.attributes.data = { type: "map", entries };
+  } else if (part.attributes?.name === "line") part.attributes.group = data.lines[0]?.id ?? "";
+  Object.values(part).forEach(fill);
+}
+
+fill(DRAWINGS);
+await Bokeh.embed.embed_items(...DRAWINGS);
 const doc = Bokeh.documents[0];
 const [plan, profile] = doc.roots();
 const models = [...doc.all_models];
@@ -142,7 +156,7 @@ function turn(key, on) {
 }
 
 function repaint(dark) {
-  for (const [model, , property, role] of painted) model[property] = data.palette[role][dark ? 1 : 0];
+  for (const [model, , property, role] of painted) model[property] = PALETTE[role][dark ? 1 : 0];
 }
 
 function listenToDrawings() {

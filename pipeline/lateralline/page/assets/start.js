@@ -15,6 +15,7 @@ function setUnit(next) {
 }
 
 function start() {
+  if (at("why")) tellWhy();
   listen();
   listenToDrawings();
   listenToPointing();
@@ -35,6 +36,7 @@ function start() {
   makeReachable();
   whole();
   setUnit(unit);
+  showLine(decodeURIComponent(location.hash.slice(1)));
   root.dataset.ready = "yes";
 }
 

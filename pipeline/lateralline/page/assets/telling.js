@@ -1,0 +1,24 @@
+// What each stop rests on; texts that many stops share stand once.
+function element(tag, content = "", attributes = {}) {
+  const made = document.createElement(tag);
+  for (const [name, value] of Object.entries(attributes)) made.setAttribute(name, value);
+  made.append(...[content].flat());
+  return made;
+}
+
+function tellWhy() {
+  const { texts, stops } = data.why, text = (n) => texts[n];
+  for (const [name, said, figures, tables] of stops) {
+    const told = figures.map(([what, value, formula, worked, compared]) => {
+      const how = text(formula) + (worked && ` = ${worked}`) + (compared && `; ${compared}`);
+      return element("li", [element("b", `${text(what)}: ${value}`), " ", element("span", how, { class: "quiet" })]);
+    });
+    const laid = tables.flatMap(([title, heads, rows, note]) => {
+      const head = element("thead", element("tr", text(heads).map((h) => element("th", h, { scope: "col" }))));
+      const body = element("tbody", rows.map((cells) => element("tr", cells.map((c) => element("td", c)))));
+      const about = { class: "scroll", tabindex: "0", role: "region", "aria-label": `${text(title)} of stop ${name}` };
+      return [element("div", element("table", [head, body]), about), element("p", text(note), { class: "quiet" })];
+    });
+    at("why").append(element("details", [element("summary", name), ...said.map((s) => element("p", s)), element("ul", told), ...laid]));
+  }
+}
