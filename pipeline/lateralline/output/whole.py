@@ -202,27 +202,39 @@ class PartFolder:
 def recover(target: Path) -> None:
     """Clear what runs that were cut off left beside a target; leave what is still being written.
 
-    What such a run had begun to put in place together is put in place. `target` is no link.
+    What such a run had begun to put in place together is put in place, and cleared: also what lies
+    beside the target for another that it went with. `target` is no link.
     """
     if not target.parent.is_dir():
         return
-    prefix = f".{target.name[:_LONGEST_NAME]}."
     with os.scandir(target.parent) as there:  # of thousands, where many sites share a folder
-        names = [e.name for e in there if e.name.startswith(prefix) and e.name.endswith(".part")]
-    for home in (target.parent / name for name in sorted(names)):
-        if not home.is_dir():
-            continue  # it went with one it was to be put in place with
-        state = PartFolder._state_of(home)
-        if state:
-            if state.get("target") != str(target):
-                continue
-        elif not {p.name for p in home.iterdir()} <= {"lock", "state.new"}:
-            message = "%s may be what an interrupted run left: remove it if nothing is running"
-            keep.LOG.warning(message, home.name)
-            continue
-        lock = system.hold(home / "lock")
-        if lock is not None:
-            PartFolder(target, home, bool(state.get("folder", True)), lock).finish()
+        names = [e.name for e in there if e.name.startswith(".") and e.name.endswith(".part")]
+    for name in sorted(names):
+        part = None
+        with suppress(FileNotFoundError):  # it went with its peer, or its run has just ended
+            part = _left_by_dead(target.parent / name, target)
+        if part is not None:
+            part.finish()
+
+
+def _left_by_dead(home: Path, target: Path) -> PartFolder | None:
+    """Return a part folder of a target, or of what goes with that, locked; None while in use."""
+    state = PartFolder._state_of(home)
+    if state:
+        of_peers = (peer["target"] for peer in state.get("peers", ()))
+        if str(target) not in (state.get("target"), *of_peers):
+            return None
+    elif not home.name.startswith(f".{target.name[:_LONGEST_NAME]}."):
+        return None
+    elif not {p.name for p in home.iterdir()} <= {"lock", "state.new"}:
+        message = "%s may be what an interrupted run left: remove it if nothing is running"
+        keep.LOG.warning(message, home.name)
+        return None
+    lock = system.hold(home / "lock")
+    if lock is None:
+        return None
+    own = Path(state.get("target", target))
+    return PartFolder(own, home, bool(state.get("folder", True)), lock)
 
 
 def _remove(path: Path) -> None:
