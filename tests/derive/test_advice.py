@@ -9,7 +9,9 @@ import numpy as np
 import pytest
 
 from lateralline.derive.advice import (
+    WORTH,
     Candidate,
+    _best,
     candidates,
     missing_marks,
     next_advice,
@@ -367,3 +369,20 @@ def test_a_feature_s_rule_is_that_of_its_worst_place() -> None:
     columns = band_columns([line_evidence(plan, sigma, np.array([1.0, 1.0, 1.0, 0.9]))])
     assert columns["as5488_band"] == ["outside"]
     assert columns["as5488_rule"] == ["not B: plan 0.350 m > 0.300 m [Standards Australia AS 5488]"]
+
+
+@pytest.mark.parametrize(
+    ("after_m", "best"),
+    [
+        ([0.19, 0.181], -1),
+        ([0.19, WORTH * 0.2], 1),  # nine tenths of what it was
+        ([0.100, 0.104, 0.106], 1),  # 5 mm more, and no digging; 6 mm more is too much
+        ([0.100, 0.106, 0.106], 0),
+        ([inf, inf], -1),
+    ],
+)
+def test_what_leaves_over_nine_tenths_is_not_worth_a_trip_and_of_equals_the_least_work_is(
+    after_m: list[float], best: int
+) -> None:
+    possible = [Candidate(kind, 1.0, FIX[:3, :3]) for kind in ("exposure", "stop", "marks")]
+    assert _best(possible[: len(after_m)], 0.2, np.array(after_m)) == best

@@ -327,6 +327,13 @@ def test_a_branch_joins_wherever_the_site_has_its_origin() -> None:
     assert junction.xyz_m[:2] == pytest.approx([3006.0, 4000.0])
 
 
+def test_a_branch_whose_last_stop_is_on_its_parent_joins_right_there() -> None:
+    junction, found, _ = branch_from(7.0, 0.0, 30.0)
+    assert found == []
+    assert junction is not None
+    assert (junction.leg, junction.fraction) == (1, pytest.approx(0.5))
+
+
 def test_a_branch_that_looks_away_from_its_parent_does_not_meet_it() -> None:
     junction, found, _ = branch_from(6.0, 3.0, 180.0)
     assert junction is None

@@ -227,7 +227,7 @@ def _meet(ray: LocatedPoint, parent: AdjustedLine) -> _Meeting:
     closing = across[:-1] - across[1:]
     fraction = np.divide(across[:-1], closing, out=np.full_like(closing, -1.0), where=closing != 0)
     distance = ahead[:-1] + fraction * np.diff(ahead)
-    crossed = (fraction >= 0) & (fraction <= 1) & (distance > 0)
+    crossed = (fraction >= 0) & (fraction <= 1) & (distance >= 0)
     if crossed.any():
         leg = int(np.argmin(np.where(crossed, distance, np.inf)))
         t, far, miss = float(fraction[leg]), float(distance[leg]), 0.0
