@@ -1,7 +1,9 @@
 """Mutated inputs by the hundred thousand: none may end in a traceback, hang or fill the machine.
 
-    python -m tests.trust.inputs --number 25000 --seed 1 --tally 1.json   # and seeds 2, 3, 4
-    python -m tests.trust.inputs --tallies 1.json 2.json 3.json 4.json --table tests/trust/inputs.md
+    python -m tests.trust.inputs --number 34000 --seed 1 --tally 1.json   # and seeds 2 and 3
+    python -m tests.trust.inputs --tallies 1.json 2.json 3.json --table tests/trust/inputs.md
+
+After a mend `--only` judges one kind anew, and its tally takes the place of that in the file.
 
 For each kind of file in `kinds.KINDS` half of the mutations come of hypothesis strategies derived
 from the schemas, half of byte mutators. A worker is forked with everything imported, takes some
@@ -51,6 +53,7 @@ MOST_MIB: Final = 1024.0
 _HANGS_S: Final = 60.0  # of the clock on the wall: the machine may be busy
 _ADDRESSES: Final = 8 << 30  # bytes; so that a failure ends a worker and not the machine
 _OF_WORKER: Final = 400
+_FEW: Final = 0.25  # share of a kind that has few fixed examples
 DOCUMENTED: Final = (0, 1, 2)
 
 
@@ -352,6 +355,8 @@ def run_fixed(home: Path, only: str = "") -> list[str]:
         door = kind.doors[0][1]
         sound = (home / kind.path).read_bytes()
         given_: list[bytes | str] = [*NO_FILES, *contents(Path(kind.path).suffix, sound)]
+        if kind.share < _FEW:  # what opens these does half a second of work whatever stands there
+            given_ = given_[: len(NO_FILES) + 5]
         if kind.name in ("marks.csv", "stops.csv", "control.csv", "exposures.csv"):
             given_ += each_column(kind, sound)
         judge(kind.path, [(c, door) for c in given_], [DOCUMENTED] * len(given_))
