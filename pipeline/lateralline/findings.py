@@ -127,6 +127,12 @@ class Finding:
         return self.code in names or self.name in names
 
     @property
+    def unsettles(self) -> bool:
+        """Whether it is an error from which all that is worked out of the site may only follow."""
+        entry = catalogue().entries.get(self.code)
+        return entry is not None and entry.unsettles and self.severity == "error"
+
+    @property
     def causes(self) -> frozenset[str]:
         """The cause, and what it was under each code this finding had before."""
         old = names_of_v1_finding(self.code, self.variant) if self.values else ()

@@ -15,6 +15,7 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass
+from itertools import chain
 from pathlib import Path
 from typing import Final, Literal, cast
 
@@ -39,6 +40,8 @@ ACCUSING = (
     "control-implausible", "baseline-unfit", "mark-duplicate", "levels-mixed", "transmitter-steep",
     "coordinates-outside", "shape-undecided/or-wrong", "slope-tape", "sketch-on-map",
 )  # fmt: skip
+#: What a case of a site with nothing wrong is called.
+FAULTLESS: Final = "faultless"
 #: Unnamed cases that miss by so much are listed one by one.
 WORST_M: Final = 0.3
 #: A finding on more stops than these names none of them, unless the mistake is in as many.
@@ -188,8 +191,12 @@ def logged(text: str) -> list[Case]:
     return out
 
 
-def document(found: Sequence[Case], faultless_sites: tuple[int, int]) -> str:
+def document(found: Sequence[Case]) -> str:
     """Return the whole of mistakes.md."""
+    sound = [c for c in found if c.mistake == FAULTLESS]
+    found = [c for c in found if c.mistake != FAULTLESS]
+    shown = [c for c in found if c.harmed and (c.verdict == "named" or not c.twin)]
+    part = {v: sum(c.verdict == v for c in shown) for v in ("named", "elsewhere", "silent")}
     hidden = {c.mistake for c in found if c.twin}
     why = {CATALOGUE[name].hidden: HIDDEN[CATALOGUE[name].hidden].why for name in sorted(hidden)}
     made_on = Counter(c.mistake for c in found)
@@ -206,9 +213,12 @@ def document(found: Sequence[Case], faultless_sites: tuple[int, int]) -> str:
         "*silent*. *Hidden*: unnamed, and a faultless site has the same data, to less than 1 σ of "
         "every reading (below).",
         "",
-        *table(found),
+        f"Beyond a claim and not hidden: {len(shown)}; named {part['named']}, blamed elsewhere "
+        f"{part['elsewhere']}, silent {part['silent']}.",
+        f"Faultless sites: {len(sound)}; with an error finding "
+        f"{sum(c.verdict != 'silent' for c in sound)}.",
         "",
-        f"Faultless sites: {faultless_sites[0]}, with an error finding {faultless_sites[1]}.",
+        *table(found),
         "",
         "## What data alone cannot show",
         "",
@@ -252,16 +262,15 @@ def unnamed(found: Iterable[Case]) -> list[Case]:
     return sorted(left, key=lambda c: -c.outside_m)
 
 
-def accused(sites: int, seed: int) -> tuple[int, int]:
-    """Return how many faultless sites were built, and how many of them have an error finding."""
-    wrong = count = 0
+def accused(sites: int, seed: int) -> Iterator[Case]:
+    """Build faultless sites, so many of each kind: silent, or blamed elsewhere by an error."""
     for turn in range(seed, seed + sites):
         for name in SITES:
             result = faultless(name, turn).result
             assert result is not None
-            count += 1
-            wrong += any(f.severity == "error" for f in result.findings)
-    return count, wrong
+            errors = [_said(f) for f in result.findings if f.severity == "error"]
+            verdict: Verdict = "elsewhere" if errors else "silent"
+            yield Case(FAULTLESS, name, turn, 0.0, "", verdict, "".join(errors[:1]), False)
 
 
 def main(argv: Sequence[str] | None = None) -> None:
@@ -276,12 +285,13 @@ def main(argv: Sequence[str] | None = None) -> None:
     args = parser.parse_args(argv)
     found = logged(args.of_log.read_text()) if args.of_log else []
     chosen = [CATALOGUE[name] for name in args.mistake or CATALOGUE]
+    every = chain(cases(chosen, args.sites, args.seed), accused(args.faultless, args.seed))
     with args.log.open("w") if args.log else nullcontext() as log:
-        for case in () if args.of_log else cases(chosen, args.sites, args.seed):
+        for case in () if args.of_log else every:
             found.append(case)
             if log:
                 print(case.line, file=log, flush=True)
-    print(document(found, accused(args.faultless, args.seed)), end="")
+    print(document(found), end="")
 
 
 if __name__ == "__main__":

@@ -46,3 +46,13 @@ def test_a_baseline_whose_every_offset_is_mirrored_is_told_as_one(site: str) -> 
     """Half of the stops lie over there: no chain of counters holds for most of them."""
     [found] = told("offset-side-all", site)
     assert found.name == "mark-mirrored/baseline"
+
+
+def test_swapped_control_comes_before_what_follows_from_swapped_control() -> None:
+    """No unit and no tape is blamed first."""
+    assert told("xy-swapped", "slope-levels")[0].code == "coordinates-swapped"
+
+
+def test_a_run_that_went_the_other_way_is_no_unit() -> None:
+    """Tilts contradict levels then, and agree with the sign turned."""
+    assert "unit-wrong" not in {f.code for f in told("counter-down", "slope-levels")}

@@ -87,14 +87,14 @@ def test_what_is_hidden_has_a_faultless_twin(name: str) -> None:
 
 
 def test_no_faultless_site_is_accused() -> None:
-    assert accused(1, 40) == (len(SITES), 0)
+    assert [c for c in accused(1, 40) if c.verdict != "silent"] == []
 
 
 def test_a_log_gives_the_cases_again() -> None:
     case = case_of(CATALOGUE["counter-still"], "local-sketch", 1)
     assert case is not None
     assert logged(case.line) == [case]
-    assert "counter-still" in document([case], (7, 0))
+    assert "counter-still" in document([case])
 
 
 def test_a_mistake_that_nothing_says_is_silent() -> None:

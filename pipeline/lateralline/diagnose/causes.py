@@ -35,13 +35,14 @@ def explained(found: Finding, causes: Iterable[Finding]) -> bool:
 def leading(findings: Sequence[Finding]) -> tuple[Finding, ...]:
     """Return the findings that follow from no other, in their order, causes first among errors.
 
-    A cause stands before everything of its own severity: it is what to mend first.
+    A cause stands before everything of its own severity: it is what to mend first. Before causes
+    stands what unsettles the whole site.
     """
     causes = [f for f in findings if f.explains]
     if not causes:
         return tuple(findings)
     kept = [f for f in findings if not explained(f, causes)]
-    return (*(f for f in kept if f.explains), *(f for f in kept if not f.explains))
+    return tuple(sorted(kept, key=lambda f: (not f.unsettles, not f.explains)))
 
 
 def with_unchecked(record: FieldRecord, placed: Placed) -> Placed:

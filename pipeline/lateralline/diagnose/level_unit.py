@@ -4,8 +4,9 @@ Depths hang on the tape and on the receiver, never on the levels' unit. So a wro
 makes the ground fall 3.3 times too steeply, or too little, over a pipe whose depths stay what they
 were, and the pipe with it: its grade by levels then contradicts the tilt of the transmitter at each
 stop, and an exposure given by its level lies out of all proportion to the depths beside it. The
-site is solved again with its levels in the other unit, and the two are compared. On
-ground all but level neither shows anything, and there is no finding.
+site is solved again with its levels in the other unit, and the two are compared; nor is a unit
+blamed where tilts of the other sign agree as well. On ground all but level neither shows anything,
+and there is no finding.
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ from lateralline.distributions import chi2
 from lateralline.findings import ANY, Finding, finding
 from lateralline.link.stochastic import without_tilt_prior
 from lateralline.place import Placed
-from lateralline.records import Exposures, FieldRecord, Fixes, Ints, Solved
+from lateralline.records import Exposures, FieldRecord, Fixes, Floats, Ints, Solved
 from lateralline.settings import Run, Settings
 from lateralline.solve import solve
 from lateralline.units import METRES_PER
@@ -75,6 +76,15 @@ def level_unit(record: FieldRecord, placed: Placed, solved: Solved) -> tuple[Fin
     if not found:
         return ()
     better, other = max(found)
+    fixes = solved.fixes
+    turned = replace(
+        fixes,
+        tilt_rad=-fixes.tilt_rad,
+        tilt_prior_rad=-fixes.tilt_prior_rad,
+        cov=_turned(fixes.cov),
+    )
+    if _misfit(turned, placed.exposures, settings)[1] <= chi2_set - better:
+        return ()  # the run went the other way, or tilts were booked so: no unit does that
     return (
         finding(
             "unit-wrong/level",
@@ -87,6 +97,12 @@ def level_unit(record: FieldRecord, placed: Placed, solved: Solved) -> tuple[Fin
             compared=compared,
         ),
     )
+
+
+def _turned(cov: Floats) -> Floats:
+    """Return covariances (k, 5, 5) of poses with the sign of the tilt turned."""
+    sign = np.array([1.0, 1.0, 1.0, 1.0, -1.0])
+    return np.asarray(cov * sign[:, None] * sign)
 
 
 def _in_unit(exposures: Exposures, times: float) -> Exposures:

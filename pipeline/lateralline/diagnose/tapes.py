@@ -23,7 +23,8 @@ _LEAST_M, _TIMES = 0.05, 2.0
 
 def tapes_alike(record: FieldRecord, placed: Placed) -> tuple[Finding, ...]:
     """Return the error of tapes that miss at most marks, if they do and lengths can be right."""
-    if placed.lengths_unreliable:
+    misplaced = any(f.severity == "error" and _of_all_control(f) for f in placed.findings)
+    if placed.lengths_unreliable or misplaced:
         return ()
     missing = {f.subject: _miss_m(f) for f in placed.findings if f.code == "tie-misfit"}
     marks, spots = placed.marks, record.marks.spots
@@ -56,6 +57,11 @@ def tapes_alike(record: FieldRecord, placed: Placed) -> tuple[Finding, ...]:
             miss_m=middle_m,
         ),
     )
+
+
+def _of_all_control(found: Finding) -> bool:
+    """Whether coordinates of control are said to be swapped, of another zone or unit."""
+    return found.code.startswith("coordinates-") and "control point" in found.subject
 
 
 def _miss_m(found: Finding) -> float:

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from itertools import takewhile
 from typing import Final
 
-from lateralline.findings import Finding, catalogue
+from lateralline.findings import Finding
 from lateralline.wording import in_unit
 
 _NUMBER: Final = re.compile(r"[+-]?\d+(?:\.\d+)?")
@@ -86,7 +86,7 @@ def grouped(told: Iterable[Told]) -> tuple[FindingGroup, ...]:
     """Return the causes that ask for action, most serious first; accepted ones and notes do not."""
     asked = [t for t in told if t.found.asked and t.found.severity != "info"]
     asked.sort(key=lambda t: _RANKS[t.found.severity])
-    roots = [t for t in asked if _unsettles(t.found)]
+    roots = [t for t in asked if t.found.unsettles]
     stops: dict[tuple[str, str, str] | None, Told] = {}
     for t in asked:
         if t.stop is not None and t.found.severity == "error":
@@ -103,16 +103,11 @@ def grouped(told: Iterable[Told]) -> tuple[FindingGroup, ...]:
         FindingGroup(tuple(own), tuple(f for t in own for f in under.get(id(t), ())))
         for own in kept.values()
     ]
-    return tuple(sorted(groups, key=lambda g: (_RANKS[g.severity], not _unsettles(_lead(g)))))
+    return tuple(sorted(groups, key=lambda g: (_RANKS[g.severity], not _lead(g).unsettles)))
 
 
 def _lead(group: FindingGroup) -> Finding:
     return group.members[0].found
-
-
-def _unsettles(found: Finding) -> bool:
-    entry = catalogue().entries.get(found.code)
-    return entry is not None and entry.unsettles and found.severity == "error"
 
 
 def _cause(
