@@ -1,4 +1,4 @@
-"""The distributions of tests and intervals: χ², normal, F.
+"""The distributions of tests and intervals: χ², normal, F, Student's t.
 
 By `scipy.special`. `scipy.stats` computes the same by the same functions, and costs a second of
 processor time to import, which every command and every process of a batch would pay, and some
@@ -12,7 +12,7 @@ from typing import Final, TypeAlias
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import chdtrc, chdtri, fdtri, gammaincinv, ndtr, ndtri
+from scipy.special import chdtrc, chdtri, fdtri, gammaincinv, ndtr, ndtri, stdtr
 
 Floats: TypeAlias = NDArray[np.float64]
 
@@ -73,6 +73,15 @@ class _FisherF:
         return np.asarray(fdtri(upper, lower, 1.0 - probability))
 
 
+class _StudentT:
+    """Student's t of so many degrees of freedom."""
+
+    def sf(self, value: ArrayLike, freedoms: ArrayLike) -> Floats:
+        """Return how often a value so large or larger comes by chance."""
+        return np.asarray(stdtr(freedoms, -np.asarray(value)))
+
+
 chi2: Final = _ChiSquared()
 norm: Final = _Normal()
 f: Final = _FisherF()
+student: Final = _StudentT()

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from lateralline.distributions import chi2, f, norm
+from lateralline.distributions import chi2, f, norm, student
 
 P = np.array([1e-12, 2e-4, 0.001, 0.025, 0.5, 0.95, 0.999])
 X = np.array([0.0, 1e-3, 0.5, 3.84, 40.0, 900.0])
@@ -32,6 +32,12 @@ def test_normal() -> None:
 @pytest.mark.parametrize("lower", [1.0, 4.0, 60.5])
 def test_f(lower: float) -> None:
     assert float(f.isf(0.05, 2, lower)) == pytest.approx(stats.f.isf(0.05, 2, lower), rel=1e-9)
+
+
+@pytest.mark.parametrize("freedoms", [1, 4, 60])
+def test_student(freedoms: int) -> None:
+    theirs = stats.t.sf(X, freedoms)
+    np.testing.assert_allclose(student.sf(X, freedoms), theirs, rtol=1e-9, atol=1e-300)
 
 
 def test_rows_go_with_their_own_freedoms() -> None:

@@ -12,8 +12,8 @@ from __future__ import annotations
 from typing import Final, NamedTuple
 
 import numpy as np
-from scipy.stats import t as student
 
+from lateralline.distributions import student
 from lateralline.findings import ANY, Finding, finding
 from lateralline.place import Placed
 from lateralline.records import FieldRecord, Floats, Ints, Marks, Solved
