@@ -138,8 +138,8 @@ def table(tallies: Mapping[str, Tally], command: str, wanted: Sequence[str]) -> 
             "# Kills", "", head, "", "Made by", "", f"    {command}", "",
             "A kill is SIGKILL, to the process and its group. Old: every output was byte by byte "
             "what was there before, or absent where nothing was. New: every output was what an "
-            "undisturbed run makes. Mixed: of several outputs of one command some were the old and "
-            "some the new one, each whole, until the next run put the rest in place too. Stray: "
+            "undisturbed run makes. Mixed: of several outputs (of publish: sites) some were the "
+            "old and some the new one, each whole, until the next run did the rest too. Stray: "
             "runs after which the next run of the command left something beside its outputs. Lost: "
             "kills after which an output was neither, a file of the user's had changed, or the "
             "next run did not make what an undisturbed one makes.", "",
