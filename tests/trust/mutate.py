@@ -14,6 +14,7 @@ import sqlite3
 import zipfile
 from collections.abc import Callable
 from contextlib import closing
+from copy import deepcopy
 from pathlib import Path
 from typing import Any, Final, TypeAlias
 
@@ -244,7 +245,7 @@ def leaves(data: bytes) -> st.SearchStrategy[bytes]:
             _walk(tree, places)
             if places:
                 parent, key = places[at % len(places)]
-                parent[key] = ODD_JSON[odd]
+                parent[key] = deepcopy(ODD_JSON[odd])  # else it may come to hold itself
         return json.dumps(tree).encode("utf-8", "surrogatepass")
 
     change = st.tuples(_places, st.integers(0, len(ODD_JSON) - 1))

@@ -11,7 +11,7 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from collections.abc import Mapping, Sequence
 from datetime import date
-from math import isnan, nan
+from math import isfinite, isnan, nan
 from typing import ClassVar, Final, Generic, NoReturn, TypeVar, cast
 
 import pandas as pd
@@ -57,13 +57,14 @@ class LayerColumn(ABC, Generic[V]):
 
 
 class RealColumn(LayerColumn[float]):
-    """Numbers, whole ones too; NaN where not known."""
+    """Numbers, whole ones too; NaN where not known, or without end in a file somebody edited."""
 
     missing = nan
 
     def read(self, values: pd.Series) -> list[float]:
         """Return numbers."""
-        return list(pd.to_numeric(values, errors="coerce").to_numpy(dtype=float).tolist())
+        numbers = pd.to_numeric(values, errors="coerce").to_numpy(dtype=float)
+        return [number if isfinite(number) else nan for number in numbers.tolist()]
 
 
 class TextColumn(LayerColumn[str]):
