@@ -215,6 +215,7 @@ def document(found: Sequence[Case]) -> str:
         "",
         f"Beyond a claim and not hidden: {len(shown)}; named {part['named']}, blamed elsewhere "
         f"{part['elsewhere']}, silent {part['silent']}.",
+        "",
         f"Faultless sites: {len(sound)}; with an error finding "
         f"{sum(c.verdict != 'silent' for c in sound)}.",
         "",
