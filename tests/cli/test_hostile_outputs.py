@@ -218,7 +218,7 @@ class Elements(HTMLParser):
 def in_html(path: Path) -> Iterator[str]:
     page = Elements(path.read_text(encoding="utf-8"))
     assert not [t for t, a in page.made if any(name.startswith("on") for name in a)]
-    assert sum(t == "script" for t, _ in page.made) == 4  # data, drawings, bokeh, ours
+    assert sum(t == "script" for t, _ in page.made) == 3  # data, bokeh, ours
     yield from page.texts
 
 

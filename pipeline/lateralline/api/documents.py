@@ -26,8 +26,8 @@ from lateralline.measure import UNITS as TAPE_UNITS
 from lateralline.measure import Measure
 from lateralline.output import refuse_target, together, whole_folder
 from lateralline.page import write_page, write_pages
-from lateralline.record.assets import private_shown
-from lateralline.record.view import RecordView, Shown, read_record, views_of
+from lateralline.record.assets import AsAsked, private_shown
+from lateralline.record.view import RecordView, read_record, views_of
 from lateralline.terms import spoken
 from lateralline.ties.spots import Asked, control_of, spots_of, with_more
 from lateralline.ties.tapes import SUFFIXES as TAPE_SUFFIXES
@@ -193,7 +193,7 @@ class CardsJob:
     longest_m: float
     flattest_deg: float
     paper: str
-    shown: Shown
+    shown: AsAsked
 
     def __call__(self, sites: tuple[tuple[Path, str], ...]) -> list[SiteCards]:
         """Return the cards of each site."""
@@ -227,7 +227,7 @@ def write_cards(
     UnknownSiteError, OutputExistsError, MissingExtraError, WorkerLostError.
     """
     made: list[SiteCards] = []
-    job = CardsJob(unit, longest_m, flattest_deg, paper, Shown.as_asked())
+    job = CardsJob(unit, longest_m, flattest_deg, paper, AsAsked.here())
     with whole_folder(folder, "cards", replace=replace) as home:
         for cards in in_parts(job, sites, _AT_ONCE, workers):
             at = home / f"{cards.site_id}.pdf"

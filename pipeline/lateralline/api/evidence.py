@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -11,12 +11,14 @@ from lateralline.errors import extra
 from lateralline.simulate import ADDITIONS, SCENARIOS, make_addition, make_site
 
 if TYPE_CHECKING:
+    from lateralline.proof.city import CityFigure
     from lateralline.register.speed import PublishSpeed
 
 __all__ = [
     "ADDITIONS",
     "SCENARIOS",
     "ProofTables",
+    "city_speed",
     "make_addition",
     "make_site",
     "prove_lines",
@@ -152,3 +154,25 @@ def speed(seed: int = 1) -> str:
     from lateralline.proof.speed import measure
 
     return tables.speed_table(list(measure(seed)))
+
+
+def city_speed(
+    sizes: Sequence[int] = (),
+    publish: str = "",
+    on_figure: Callable[[CityFigure], None] | None = None,
+) -> str:
+    """Return what cities of so many invented sites cost, as a Markdown table beside its floors.
+
+    With `publish`, the URL of a server, the record of the largest is published beside plain COPY
+    (`publish_speed`). `on_figure` gets each row as it is known. Raises as `publish_speed`,
+    RuntimeError for a command that fails.
+    """
+    from lateralline.proof.city import SIZES, CityFigure, city_table
+
+    def published(record: Path) -> Iterator[CityFigure]:
+        if publish:
+            found = publish_speed(publish, record)
+            beside = f"{found.published_per_s:,.0f} rows a second over {found.copied_per_s:,.0f}"
+            yield CityFigure("publish over plain COPY", f"{found.ratio:.2f} ×", beside)
+
+    return city_table(sizes or SIZES, on_figure, published)

@@ -173,6 +173,13 @@ def bench(
     register: Annotated[
         int, typer.Option(min=0, help="Time the match of so many lines against as many instead.")
     ] = 0,
+    city: Annotated[
+        str,
+        typer.Option(
+            metavar="N,N…",
+            help="Time building and showing cities of so many sites instead, beside floors.",
+        ),
+    ] = "",
     publish: Annotated[
         str,
         typer.Option(
@@ -188,6 +195,10 @@ def bench(
 
     With --register it is the CPU of holding lines against those of a register, in memory.
 
+    With --city it is a Markdown table of what invented cities of so many sites cost: build, check,
+    page, sheet and DXF as you run them, each beside a floor measured in the same run. 5,15 takes
+    some minutes, 100,1000,10000,100000 many hours of processor time.
+
     With --publish it is rows a second of publishing RECORD, from the file to the last commit,
     beside plain COPY of the same rows from memory into the same tables, and into bare ones: the
     best of three runs each, in databases that are made for it on that server and dropped again.
@@ -196,10 +207,16 @@ def bench(
     Example:
       lateralline bench
       lateralline bench --register 10000
+      lateralline bench --city 5,15 > BENCH.md
       lateralline bench out --publish postgresql://owner@db/gis
     """
-    from lateralline.api.evidence import publish_speed, register_speed, speed
+    from lateralline.api.evidence import city_speed, publish_speed, register_speed, speed
 
+    if city:
+        if record is not None or register:
+            raise typer.BadParameter("makes its own sites", param_hint="--city")
+        typer.echo(city_speed(_numbers(city), publish, lambda f: typer.echo(f.what, err=True)))
+        return
     if (record is None) != (not publish):
         raise typer.BadParameter("a record and --publish go together")
     if record is not None:
@@ -217,3 +234,11 @@ def bench(
         typer.echo(f"{register} lines against {register}: {cpu_s:.1f} s of CPU")
         return
     typer.echo(speed(seed))
+
+
+def _numbers(text: str) -> list[int]:
+    found = [part.strip() for part in text.split(",")]
+    if not all(part.isdecimal() and 0 < int(part) <= 1_000_000 for part in found):
+        must = f"must be numbers of sites up to a million, as 5,15; got {text!r}"
+        raise typer.BadParameter(must, param_hint="--city")
+    return [int(part) for part in found]

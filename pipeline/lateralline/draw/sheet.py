@@ -13,8 +13,9 @@ from lateralline import __version__
 from lateralline.draw.paper import PAPERS, PaperScale, SheetError, parse_scale
 from lateralline.errors import OutputExistsError, extra
 from lateralline.output import whole_file, whole_folder
+from lateralline.record.assets import AsAsked
 from lateralline.record.rows import CentrelineRow, ZoneRow
-from lateralline.record.view import Shown, views_of
+from lateralline.record.view import views_of
 from lateralline.wording import as_written, counted
 from lateralline.workers import in_parts
 
@@ -84,7 +85,7 @@ def draw_sheets(
     A folder that is replaced keeps what else lies in it.
     """
     pages = 0
-    job = SheetsJob(options or SheetOptions(), Shown.as_asked())
+    job = SheetsJob(options or SheetOptions(), AsAsked.here())
     with whole_folder(folder, "sheets", replace=replace) as made:
         for site_id, sheet, count in in_parts(job, built, _AT_ONCE, workers):
             at = made / f"{site_id}.pdf"
@@ -100,7 +101,7 @@ class SheetsJob:
     """What is done with a few sites, wherever that is: the sheet of each."""
 
     options: SheetOptions
-    shown: Shown
+    shown: AsAsked
 
     def __call__(self, sites: tuple[tuple[Path, str], ...]) -> list[tuple[str, bytes, int]]:
         """Return id, PDF and pages of each site."""

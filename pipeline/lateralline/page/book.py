@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 from lateralline.errors import extra
 from lateralline.output import stamp, whole_file, whole_folder
 from lateralline.page.places import NoClearanceError, read_works, was_of
+from lateralline.record.assets import AsAsked
 from lateralline.record.connections import connections_by_record, read_connections
-from lateralline.record.view import RecordView, Shown, read_record, views_of
+from lateralline.record.view import RecordView, read_record, views_of
 from lateralline.workers import in_parts
 
 if TYPE_CHECKING:
@@ -83,7 +84,7 @@ def write_pages(
         )
     mains = connections_by_record(sorted(records), connections)
     works = dict.fromkeys(looked_at, clearance) if clearance is not None else {}
-    job = PagesJob(note, works, mains, Shown.as_asked())
+    job = PagesJob(note, works, mains, AsAsked.here())
     files = _file_names(site_id for _, site_id in sites)
     tasks = [PageTask(gpkg, s, file) for (gpkg, s), file in zip(sites, files, strict=True)]
     entries: list[IndexEntry] = []
@@ -114,7 +115,7 @@ class PagesJob:
     note: str
     clearance: Mapping[Path, Path | None]  # by record
     mains: Mapping[Path, Path]
-    shown: Shown
+    shown: AsAsked
 
     def __call__(self, tasks: tuple[PageTask, ...]) -> list[tuple[bytes, IndexEntry]]:
         """Return page and entry of each site."""

@@ -16,7 +16,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final, TypeVar
 
@@ -31,6 +31,7 @@ from lateralline.errors import Fault, SiteFaultsError
 from lateralline.record.rows import PictureRow
 from lateralline.records import FieldRecord, Product
 from lateralline.settings import Assets
+from lateralline.terms import Region, region_asked, spoken
 
 FrameT = TypeVar("FrameT", bound=pd.DataFrame)
 
@@ -146,9 +147,23 @@ def private_shown(asked: bool = True) -> Iterator[None]:
 _asked: Final[ContextVar[bool]] = ContextVar("private_shown", default=False)
 
 
-def private_asked() -> bool:
-    """Tell whether private columns are asked for here."""
-    return _asked.get()
+@dataclass(frozen=True, slots=True)
+class AsAsked:
+    """What was asked of all that is shown in a block, to be asked again where a task is done."""
+
+    private: bool
+    region: Region | None
+
+    @classmethod
+    def here(cls) -> AsAsked:
+        """Return what holds here: see `private_shown` and `terms.spoken`."""
+        return cls(_asked.get(), region_asked())
+
+    @contextmanager
+    def again(self) -> Iterator[None]:
+        """Ask the same in the block."""
+        with private_shown(self.private), spoken(self.region):
+            yield
 
 
 def hidden(columns: Iterable[str], private: Collection[str]) -> list[str]:

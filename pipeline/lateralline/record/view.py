@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import groupby
@@ -29,7 +28,7 @@ from lateralline.frames import DEPTH_ONLY
 from lateralline.measure import DASH, Measure
 from lateralline.output.proof import sha256
 from lateralline.record import CAUTION
-from lateralline.record.assets import private_asked, private_shown, register_words
+from lateralline.record.assets import register_words
 from lateralline.record.ground import GroundPlane, ground_plane
 from lateralline.record.layers import GEOMETRY, AnyFrame
 from lateralline.record.lineage import (
@@ -53,31 +52,9 @@ from lateralline.record.rows import (
     rows_of,
 )
 from lateralline.records import Floats
-from lateralline.terms import Region, region_asked, region_of, reworded, spoken, word
+from lateralline.terms import region_of, reworded, word
 from lateralline.units import METRES_PER
 from lateralline.wording import with_own_unit
-
-# ---- how a record is shown ------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class Shown:
-    """What was asked of all that is shown in a block, to be asked again where a task is done."""
-
-    private: bool
-    region: Region | None
-
-    @classmethod
-    def as_asked(cls) -> Shown:
-        """Return what holds here: see `private_shown` and `spoken`."""
-        return cls(private_asked(), region_asked())
-
-    @contextmanager
-    def again(self) -> Iterator[None]:
-        """Ask the same in the block."""
-        with private_shown(self.private), spoken(self.region):
-            yield
-
 
 # ---- one site of a record -------------------------------------------------------------------
 
