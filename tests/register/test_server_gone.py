@@ -11,13 +11,13 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from tests.trust.forked import run as run_forked
 
 from lateralline.api import registers
 from lateralline.register.staged import StagedRows
 from tests.register.conftest import CRS
 from tests.support.command import run
 from tests.support.postgis import Server, postgis
+from tests.trust.forked import run as run_forked
 
 
 def counted(register: Server) -> list[list[str]]:
