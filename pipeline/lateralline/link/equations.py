@@ -200,7 +200,8 @@ class Evaluator:
         """Evaluate at x (g, n)."""
         g, n = x.shape
         out = _Sums(g * self.rows, n, known=self._at is not None)
-        _evaluate(self.layout, x.ravel(), out)
+        with np.errstate(over="ignore", invalid="ignore"):  # a step astray misfits without end
+            _evaluate(self.layout, x.ravel(), out)
         if self._at is None:
             self._at = out.places()
         size = g * self.rows * n
