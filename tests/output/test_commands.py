@@ -217,22 +217,33 @@ def test_who_refuses_at_once_clears_what_a_dead_run_left(
     assert [p.name for p in tmp_path.iterdir()] == [out.name]
 
 
-@pytest.mark.parametrize("name", ["site.toml", "ids.csv"])
-def test_who_has_nothing_to_add_clears_what_a_dead_run_left(tmp_path: Path, name: str) -> None:
+WHY = ("--by", "crew", "--reason", "dug", "--on", "2026-06-01")
+
+
+@pytest.mark.parametrize(
+    ("name", "again", "ends"),
+    [
+        ("site.toml", ("accept", "SITE", "entry-not-located", "run R1", *WHY), 2),
+        ("ids.csv", ("build", "SITE", "-o", "OUT", "--replace"), 0),
+        ("ids.csv", ("build", "SITE", "-o", "OUT"), 2),
+    ],
+    ids=["accepted already", "no new id", "out is there"],
+)
+def test_who_has_nothing_to_add_clears_what_a_dead_run_left(
+    tmp_path: Path, name: str, again: tuple[str, ...], ends: int
+) -> None:
     """In a folder of the user's: killed once all was added, before the tidying."""
-    site = tmp_path / "site"
+    site, out = tmp_path / "site", tmp_path / "out"
     shutil.copytree(SAMPLES / "gnss-bend-branch", site)
-    command: tuple[object, ...] = ("build", site, "-o", tmp_path / "out", "--replace")
-    if name == "site.toml":
-        why = ("--by", "crew", "--reason", "dug", "--on", "2026-06-01")
-        command = ("accept", site, "entry-not-located", "run R1", *why)
-    assert run(*command).exit_code == 0
+    command = [{"SITE": site, "OUT": out}.get(word, word) for word in again]
+    first = command if name == "site.toml" else ["build", site, "-o", out]
+    assert run(*first).exit_code == 0
     before = content(site)
     part = PartFolder.begin(site / name, folder=False)
     assert part.lock is not None
     part.lock.close()
     done = run(*command)
-    assert done.exit_code == (2 if name == "site.toml" else 0), done.output
+    assert done.exit_code == ends, done.output
     assert content(site) == before
 
 

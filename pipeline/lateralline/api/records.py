@@ -47,7 +47,7 @@ from lateralline.record.view import read_record
 from lateralline.stages import Site, SiteFailure, SiteResult
 from lateralline.workspace import Workspace
 from lateralline.write.formats import ALSO, PHOTOS, PROJECT, write_formats
-from lateralline.write.ids import ids_file, keep_ids
+from lateralline.write.ids import ids_file, keep_ids, recover_ids
 from lateralline.write.manifest import list_anew
 from lateralline.write.project import has_project
 
@@ -375,6 +375,8 @@ def _build(
     shared = batch_crs(wanted) if crs is None else None
     assets = batch_assets(wanted)
     lasting = 0 if temporary is not None else len(wanted)
+    if temporary is None:  # a run that is refused, as OUT is there, is the next one too
+        recover_ids(site for _, site in wanted if isinstance(site, Path))
     with TemporaryFile() as ids, keeping(out, cache, lasting) as folder:
         with workspace.build(
             crs=crs, shared=shared, assets=assets, formats=also, replace=replace

@@ -7,7 +7,8 @@ same files give the same ids again, but a changed site may not.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from contextlib import suppress
 from dataclasses import asdict
 from math import isnan
 from pathlib import Path
@@ -44,6 +45,13 @@ def keep_ids(source: Path, events: Sequence[IdEvent]) -> bool:
     else:
         recover(path.resolve())
     return bool(new)
+
+
+def recover_ids(sources: Iterable[Path]) -> None:
+    """Clear what runs that were cut off left beside the ids of sites."""
+    for source in sources:
+        with suppress(OSError):  # a site that cannot be read says so where it is read
+            recover(ids_file(source).resolve())
 
 
 def ids_as_left(path: Path, events: Sequence[IdEvent]) -> tuple[bytes, int]:
