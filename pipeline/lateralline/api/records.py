@@ -38,7 +38,7 @@ from lateralline.errors import (
 )
 from lateralline.findings import Finding
 from lateralline.kept import keeping, kept_in, unfinished
-from lateralline.output import whole_folder
+from lateralline.output import together, whole_folder
 from lateralline.output.proof import account_of
 from lateralline.record import GEOPACKAGE, geopackages_in, lineage
 from lateralline.record.rows import DateColumn
@@ -308,18 +308,19 @@ def build_per_crs(
     records = RecordsByCrs()
     kept = None if cache is None else _apart(Path(cache), out)
     taken: dict[str, Path] = {}
-    for crs, of_it in by_crs(named_sites(sites)).items():
-        name = folder_name(crs or crs_named(of_it[0]) or "unreadable")
-        named = [(crs, site) for site in of_it]
-        try:
-            made = _build(
-                named, Path(out) / name, None, also=also, replace=replace, on_site=on_site,
-                taken=taken, workers=workers, cache=kept, cluster=cluster,
-            )  # fmt: skip
-        except NothingBuiltError as e:
-            records.missing[name] = e.failures
-        else:
-            records[name] = made
+    with together():  # a run that is cut off leaves all of them for the next, or none
+        for crs, of_it in by_crs(named_sites(sites)).items():
+            name = folder_name(crs or crs_named(of_it[0]) or "unreadable")
+            named = [(crs, site) for site in of_it]
+            try:
+                made = _build(
+                    named, Path(out) / name, None, also=also, replace=replace, on_site=on_site,
+                    taken=taken, workers=workers, cache=kept, cluster=cluster,
+                )  # fmt: skip
+            except NothingBuiltError as e:
+                records.missing[name] = e.failures
+            else:
+                records[name] = made
     if not records:
         raise NothingBuiltError(chain.from_iterable(records.missing.values()))
     return records
