@@ -217,6 +217,22 @@ def test_who_refuses_at_once_clears_what_a_dead_run_left(
     assert [p.name for p in tmp_path.iterdir()] == [out.name]
 
 
+def test_tie_cards_that_are_refused_clear_what_was_left_of_their_tapes(
+    record: Path, tmp_path: Path
+) -> None:
+    """Killed in the tidying: the cards are there, and of the tapes' part folder an empty one."""
+    cards, tapes = tmp_path / "cards.pdf", tmp_path / "tapes.gpkg"
+    cards.touch()
+    part = PartFolder.begin(tapes, folder=False)
+    assert part.lock is not None
+    part.lock.close()
+    (part.home / "state.json").unlink()
+    (part.home / "new").rmdir()
+    refused = run("ties", record, "-o", cards, "--tapes", tapes)
+    assert refused.exit_code == 2
+    assert [p.name for p in tmp_path.iterdir()] == [cards.name]
+
+
 WHY = ("--by", "crew", "--reason", "dug", "--on", "2026-06-01")
 
 

@@ -24,7 +24,7 @@ from lateralline.draw.sheet import SheetOptions, draw_picture, draw_sheet, draw_
 from lateralline.errors import OutputExistsError
 from lateralline.measure import UNITS as TAPE_UNITS
 from lateralline.measure import Measure
-from lateralline.output import refuse_target, together, whole_folder
+from lateralline.output import recover, refuse_target, together, whole_folder
 from lateralline.page import write_page, write_pages
 from lateralline.record.assets import AsAsked, private_shown
 from lateralline.record.view import RecordView, read_record, views_of
@@ -148,6 +148,9 @@ def tie_cards(
     Raises UnknownSiteError, UnknownSpotError, SiteFaultsError for the file of points, FrameError,
     OutputExistsError, MissingExtraError.
     """
+    for file in (out, layer):  # both, before one of them refuses
+        if file is not None:
+            recover(Path(file).resolve())
     for file, kind in ((out, "tie-cards"), (layer, "tie-tapes")):
         if file is not None:
             refuse_target(file, kind, replace=replace)
