@@ -22,9 +22,9 @@ class Server:
     """A database on a server of its own, and who asks it."""
 
     home: Path  # of the socket
-    control: Callable[[str], None]  # "start" or "stop" at once
     database: str = "postgres"
     user: str = _USER
+    control: Callable[[str], None] = print  # "start" or "stop" at once
 
     @property
     def url(self) -> str:
@@ -89,7 +89,7 @@ def postgis() -> Iterator[Server]:
         how = ("-l", log, "-o", settings) if what == "start" else ("-m", "immediate")
         server(pg_ctl, "-D", data, "-w", *how, what)
 
-    made = Server(home, control)
+    made = Server(home, control=control)
     server(initdb, "-D", data, "-U", _USER, "-A", "trust", "-E", "UTF8", "--no-locale", "-N")
     try:
         control("start")

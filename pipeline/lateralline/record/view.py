@@ -425,9 +425,9 @@ def views_of(sites: Iterable[tuple[Path, str]]) -> Iterator[RecordView]:
 def view_of(
     source: Path, site_id: str, layers: Mapping[str, AnyFrame], crs: pyproj.CRS | None
 ) -> RecordView:
-    """Return one site from its layers as they stand in a file or database, `lineage` among them.
+    """Return one site from its layers as they stand in a file or database.
 
-    `crs` is the horizontal one of their geometry.
+    `lineage` and `field_marks` are among them. `crs` is the horizontal one of their geometry.
     """
     lineage = lineage_of(layers["lineage"])
     ground = ground_plane(crs, _corner_of(layers.values()), lineage)

@@ -30,7 +30,7 @@ from lateralline.register.server import connected
 from lateralline.revise.between import COMPARED, compare_records
 from lateralline.revise.changes import SiteChanges
 
-_READ: Final = (*COMPARED, "pipe_segments", "lineage")
+_READ: Final = (*COMPARED, "pipe_segments", "field_marks", "lineage")
 
 
 @dataclass(frozen=True, slots=True)
