@@ -172,11 +172,13 @@ def diff(
 ) -> None:
     """Show what moved between two versions of a site.
 
-    Both are in a PostGIS register. Of each node that both have: by how much it moved, and what
-    share that is of how far off the old version allowed at 95 %; how sure each line was and is;
-    findings come and gone. And of each line how far it lies from where it was along its whole
-    length, against both uncertainties. Levels between nodes are judged by `lateralline update`,
-    which has the measurements.
+    Both are in a PostGIS register. Of each node that both have: by how much it moved in plan and
+    in level, and what share that is of what both ± together allow at 95 %; how sure each line was
+    and is; findings come and gone. And of each line how far it lies from where it was along its
+    whole length, against both ±. Levels between nodes are judged by `lateralline update`, which has
+    the measurements.
+
+    Exit code: 0 shown, whatever moved; 2 no such site or version.
 
     \b
     Example:
@@ -199,14 +201,18 @@ def diff(
             for m in (one.off_m, one.old_95_m, one.new_95_m, one.chainage_m)
         )
         typer.echo(
-            f"line {one.line}, along its whole length: at most {off} off, at {at}; position ± 95 % "
-            f"there {was} and {now}: {said}"
+            f"line {one.line}, along its whole length: at most {off} aside of "
+            f"where it was, at {at}; position ± 95 % there {was} before and {now} now: {said}"
             if isfinite(one.off_m)
             else f"line {one.line}: nothing bounds how far off it may be"
         )
     moved = [m for line in changes.lines for m in line.moved]
-    left = sum(m.held is False for m in moved)
-    print_last_words(f"{counted(len(moved), 'node')} in both, {left} outside the old corridor")
+    far, level = (sum(share > 1.0 for share in shares) for shares in (
+        [m.of_both_95 for m in moved], [m.of_both_level_95 for m in moved]))  # fmt: skip
+    print_last_words(
+        f"{counted(len(moved), 'node')} in both: by more than both ± together {far} moved in plan, "
+        f"{level} in level"
+    )
 
 
 def retract(

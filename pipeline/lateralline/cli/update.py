@@ -49,6 +49,7 @@ _DECIMALS: Final = {"ft": 3, "us-ft": 3, "in": 2}  # of moves: about a millimetr
 _MOST: Final = 0.98
 #: Heads the share a move is of what the old record allowed there.
 _OF_OLD: Final = "of old ±"
+_OF_BOTH: Final = "of both ±"
 _WORDS: Final = {
     "held": "held",
     "left": "LEFT, by no more than the new line's own uncertainty",
@@ -174,7 +175,7 @@ def print_changes(out: Console, changes: SiteChanges, between: str = "") -> None
     if not changes.levels_compared:
         print_indented(out, "Levels are not compared: both records count them otherwise.", 2)
     for line in changes.lines:
-        _print_line(out, line, unit, fall, word("level ±", region))
+        _print_line(out, line, unit, fall, word("level ±", region), of_both=bool(between))
     for exposure in changes.exposures:
         _print_exposure(out, exposure, unit, along)
     if changes.warnings:
@@ -212,7 +213,9 @@ def _added(added: dict[str, int]) -> str:
 # ---- lines ---------------------------------------------------------------------------------
 
 
-def _print_line(out: Console, line: LineChange, unit: str, fall: str, up_or_down: str) -> None:
+def _print_line(
+    out: Console, line: LineChange, unit: str, fall: str, up_or_down: str, *, of_both: bool
+) -> None:
     before, after = line.before, line.after
     if before is None or after is None:
         what = "new: the old record did not draw it" if after else "GONE: it is drawn no more"
@@ -237,7 +240,7 @@ def _print_line(out: Console, line: LineChange, unit: str, fall: str, up_or_down
     for label, message in rows:
         if message:
             _row(out, label, with_own_unit(message, unit) if label.startswith("bends") else message)
-    _print_moves(out, line, unit)
+    _print_moves(out, line, unit, of_both=of_both)
 
 
 def _print_containment(
@@ -256,14 +259,15 @@ def _print_containment(
     out.print(message, soft_wrap=True)
 
 
-def _print_moves(out: Console, line: LineChange, unit: str) -> None:
-    """Print how far each point moved, and the share of what the old record allowed there."""
+def _print_moves(out: Console, line: LineChange, unit: str, *, of_both: bool) -> None:
+    """Print how far each point moved, and the share of what the old record, or both, allowed."""
     if not line.moved:
         return
     own = unit if unit in _DECIMALS else "m"
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
     table.add_column("    moved")
-    for head in ("at " + own, "east", "north", "plan " + own, _OF_OLD, "up " + own, _OF_OLD):
+    share = _OF_BOTH if of_both else _OF_OLD
+    for head in ("at " + own, "east", "north", "plan " + own, share, "up " + own, share):
         table.add_column(head, justify="right")
     for m in line.moved:
         moves = (_own(v, own) for v in (m.east_m, m.north_m, m.plan_m))
@@ -275,12 +279,15 @@ def _print_moves(out: Console, line: LineChange, unit: str) -> None:
             east,
             north,
             plan,
-            f"{m.of_old_95:.0%}",
+            f"{m.of_both_95 if of_both else m.of_old_95:.0%}",
             _own(m.up_m, own),
-            "" if math.isnan(m.of_old_level_95) else f"{m.of_old_level_95:.0%}",
+            ""
+            if math.isnan(m.up_m)
+            else f"{m.of_both_level_95 if of_both else m.of_old_level_95:.0%}",
         )
     out.print(table)
-    print_indented(out, f"{_OF_OLD}: share of how far off the old record allowed at 95 %", 4)
+    who = "both allow together" if of_both else "the old record allowed"
+    print_indented(out, f"{share}: share of how far off {who} at 95 %", 4)
 
 
 def _own(metres: float, unit: str) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from math import nan
+from math import hypot, nan
 from typing import Final, Literal
 
 from lateralline import contract
@@ -43,6 +43,16 @@ class Moved:
     new_position_95_m: float
     old_level_95_m: float  # half of the 95 % interval
     new_level_95_m: float
+
+    @property
+    def of_both_95(self) -> float:
+        """Plan move over what both ± together allow at 95 %, each by its long axis."""
+        return self.plan_m / hypot(self.old_position_95_m, self.new_position_95_m)
+
+    @property
+    def of_both_level_95(self) -> float:
+        """Level move over what both ± together allow at 95 %; NaN where levels are not compared."""
+        return abs(self.up_m) / hypot(self.old_level_95_m, self.new_level_95_m)
 
 
 @dataclass(frozen=True, slots=True)
