@@ -355,9 +355,14 @@ def test_a_damaged_grid_is_named_and_nothing_is_written(
     toml = toml.replace('horizontal = "EPSG:32617"', 'horizontal = "EPSG:27700"\ngrids = "grids"')
     (site / "site.toml").write_text(toml, encoding="utf-8")
     before = state_of(tmp_path)
-    ran = run(command, site, *(["-o", tmp_path / "out"] if command == "build" else []))
-    said = " ".join(ran.output.split())
-    assert ran.exit_code in (1, 2), said
+    out = ("-o", str(tmp_path / "out")) if command == "build" else ()
+    # a process of its own, as a user's: PROJ keeps for good which grids it found
+    ran = subprocess.run(
+        [sys.executable, "-c", "from lateralline.cli import main; main()", command, site, *out],
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    said = " ".join((ran.stdout + ran.stderr).split())
+    assert ran.returncode in (1, 2), said
     assert f"{OSTN15} ({part} bytes)" in said
     assert "put whole copies there" in said
     assert state_of(tmp_path) == before
