@@ -260,7 +260,7 @@ def test_cards_of_many_sites_go_into_a_folder_the_same_for_any_workers(
     assert {p.name for p in (tmp_path / "cards").iterdir()} == {
         "QH-014.pdf", "QH-031.pdf", "manifest.json",
     }  # fmt: skip
-    monkeypatch.setattr(documents, "_AT_ONCE", 1)  # one is done elsewhere
+    monkeypatch.setattr(documents, "AT_ONCE", 1)  # one is done elsewhere
     again = run("ties", tmp_path / "out", "-o", tmp_path / "again", "--paper", "letter",
                 "--workers", 2)  # fmt: skip
     assert again.exit_code == done.exit_code

@@ -19,12 +19,18 @@ from lateralline.draw.field_sheet import Blank, field_sheet_pages
 from lateralline.draw.kerb_sheet import kerb_sheet_pages
 from lateralline.draw.paper import OFFICE_PAPERS, PAPERS, parse_scale
 from lateralline.draw.ruled_page import draw_field_sheet
+from lateralline.draw.sheet import (
+    AT_ONCE,
+    SheetOptions,
+    draw_picture,
+    draw_sheet,
+    draw_sheets,
+    pdf_of,
+)
 from lateralline.draw.sheet import SUFFIXES as PICTURE_SUFFIXES
-from lateralline.draw.sheet import SheetOptions, draw_picture, draw_sheet, draw_sheets
-from lateralline.errors import OutputExistsError
 from lateralline.measure import UNITS as TAPE_UNITS
 from lateralline.measure import Measure
-from lateralline.output import recover, refuse_target, together, whole_folder
+from lateralline.output import refuse_targets, together, whole_folder
 from lateralline.page import write_page, write_pages
 from lateralline.record.assets import AsAsked, private_shown
 from lateralline.record.view import RecordView, read_record, views_of
@@ -70,8 +76,6 @@ __all__ = [
 EXPORT_SUFFIXES: Final = (".dxf", ".kml")
 #: Plot scale 1:N that the texts of a drawing are for, if not given.
 PLOT_SCALE: Final = 200.0
-#: Sites whose rows are read at once: a scan of a layer is shared by so many.
-_AT_ONCE: Final = 8
 
 
 def export(
@@ -148,12 +152,8 @@ def tie_cards(
     Raises UnknownSiteError, UnknownSpotError, SiteFaultsError for the file of points, FrameError,
     OutputExistsError, MissingExtraError.
     """
-    for file in (out, layer):  # both, before one of them refuses
-        if file is not None:
-            recover(Path(file).resolve())
-    for file, kind in ((out, "tie-cards"), (layer, "tie-tapes")):
-        if file is not None:
-            refuse_target(file, kind, replace=replace)
+    kinds = ((out, "tie-cards"), (layer, "tie-tapes"))
+    refuse_targets([(f, kind) for f, kind in kinds if f is not None], replace=replace)
     view = read_record(asbuilt, site)
     limits = _limits(view, longest_m, flattest_deg)
     known = control_of(view)
@@ -232,10 +232,8 @@ def write_cards(
     made: list[SiteCards] = []
     job = CardsJob(unit, longest_m, flattest_deg, paper, AsAsked.here())
     with whole_folder(folder, "cards", replace=replace) as home:
-        for cards in in_parts(job, sites, _AT_ONCE, workers):
-            at = home / f"{cards.site_id}.pdf"
-            if at.exists():
-                raise OutputExistsError(f"two sites are called {cards.site_id}: draw them apart")
+        for cards in in_parts(job, sites, AT_ONCE, workers):
+            at = pdf_of(home, cards.site_id)
             if cards.pdf:
                 at.write_bytes(cards.pdf)
             made.append(altered(cards, pdf=b""))

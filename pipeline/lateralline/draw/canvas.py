@@ -225,7 +225,7 @@ def letter(figure: Figure) -> Figure:
 
 def save(figure: Figure, path: Path, dpi: float, kind: str) -> None:
     """Write a picture by its suffix, stamped as `kind`, without a date."""
-    letter(figure).savefig(path, dpi=dpi, metadata=figure_metadata(path, kind))
+    letter(figure).savefig(path, dpi=dpi, metadata=figure_metadata(path.suffix, kind))
 
 
 @contextmanager
@@ -239,7 +239,7 @@ def pdf_pages(
     with extra("draw", "drawing"):
         from matplotlib.backends.backend_pdf import PdfPages
 
-    about = figure_metadata(Path("a.pdf"), kind) | {"Title": title, "Creator": creator}
+    about = figure_metadata(".pdf", kind) | {"Title": title, "Creator": creator}
     if "SOURCE_DATE_EPOCH" in os.environ:
         del about["CreationDate"]  # matplotlib takes it from there
     with matplotlib.rc_context(symbols.RC), PdfPages(into, metadata=about) as pdf:

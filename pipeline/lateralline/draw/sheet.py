@@ -39,7 +39,7 @@ __all__ = [
 
 _CREATOR: Final = f"lateralline {__version__}"
 #: Sites whose rows are read at once: a scan of a layer is shared by so many.
-_AT_ONCE: Final = 8
+AT_ONCE: Final = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,13 +87,18 @@ def draw_sheets(
     pages = 0
     job = SheetsJob(options or SheetOptions(), AsAsked.here())
     with whole_folder(folder, "sheets", replace=replace) as made:
-        for site_id, sheet, count in in_parts(job, built, _AT_ONCE, workers):
-            at = made / f"{site_id}.pdf"
-            if at.exists():
-                raise OutputExistsError(f"two sites are called {site_id}: draw them apart")
-            at.write_bytes(sheet)
+        for site_id, sheet, count in in_parts(job, built, AT_ONCE, workers):
+            pdf_of(made, site_id).write_bytes(sheet)
             pages += count
     return pages
+
+
+def pdf_of(folder: Path, site_id: str) -> Path:
+    """Return where the PDF of a site goes in a folder of many; OutputExistsError where one is."""
+    at = folder / f"{site_id}.pdf"
+    if at.exists():
+        raise OutputExistsError(f"two sites are called {site_id}: draw them apart")
+    return at
 
 
 @dataclass(frozen=True, slots=True)

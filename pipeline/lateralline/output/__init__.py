@@ -33,6 +33,7 @@ from lateralline.output.proof import figure_metadata, stamp
 from lateralline.output.whole import (
     recover,
     refuse_target,
+    refuse_targets,
     rewrite,
     together,
     whole_file,
@@ -43,6 +44,7 @@ __all__ = [
     "figure_metadata",
     "recover",
     "refuse_target",
+    "refuse_targets",
     "rewrite",
     "stamp",
     "together",

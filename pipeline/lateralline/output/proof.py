@@ -172,14 +172,14 @@ def stamp(kind: str) -> str:
     return f"lateralline {kind} {_ZEROS}"
 
 
-def figure_metadata(path: Path, kind: str) -> dict[str, str | None]:
+def figure_metadata(suffix: str, kind: str) -> dict[str, str | None]:
     """Return the metadata of a figure saved as .png, .svg or .pdf: the stamp, and no date."""
     known: dict[str, dict[str, str | None]] = {
         ".pdf": {"Keywords": stamp(kind), "CreationDate": None},
         ".svg": {"Identifier": stamp(kind), "Date": None},
         ".png": {"Comment": stamp(kind)},
     }
-    return known[path.suffix.lower()]
+    return known[suffix.lower()]
 
 
 # ---- a file --------------------------------------------------------------------------------

@@ -336,6 +336,17 @@ def refuse_target(out: Path, kind: str, *, replace: bool, folder: bool = False) 
     _refuse_as_it_is(out, kind, replace=replace, folder=folder)
 
 
+def refuse_targets(files: Sequence[tuple[Path, str]], *, replace: bool) -> None:
+    """Raise as `refuse_target` unless all files that go together are free, or may be replaced.
+
+    Of each what a run that was cut off left is cleared, also where another refuses.
+    """
+    for out, _ in files:
+        recover(out.resolve())
+    for out, kind in files:
+        _refuse_as_it_is(out, kind, replace=replace, folder=False)
+
+
 def _refuse_as_it_is(out: Path, kind: str, *, replace: bool, folder: bool) -> None:
     if not os.path.lexists(out):
         return
