@@ -142,11 +142,22 @@ def in_parts(
     `workers` as in `in_order`. Raises WorkerLostError where a process ended under its part.
     """
     parts = [tuple(tasks[i : i + size]) for i in range(0, len(tasks), size)]
-    with closing(in_order(work, parts, len(parts), workers)) as answers:
+    for made in all_in_order(work, parts, len(parts), workers):
+        yield from made
+
+
+def all_in_order(
+    work: Callable[[T], R], tasks: Iterable[T], total: int, workers: int | None = 1
+) -> Generator[R, None, None]:
+    """Yield as `in_order` does, where one task that is lost is no answer to the others.
+
+    Raises WorkerLostError where a process ended under its task.
+    """
+    with closing(in_order(work, tasks, total, workers)) as answers:
         for made in answers:
             if isinstance(made, WorkerLostError):
                 raise made
-            yield from made
+            yield made
 
 
 def _result(answer: Answer[R]) -> R | WorkerLostError:

@@ -129,14 +129,14 @@ def _figures(
     make_sites(home / "one", 1)
     checked = _run("-c", _COMMAND, "check", home / "one")
     yield _over("check of one site", checked.cpu_s, bare.cpu_s, "import", "≤ 1.5 ×")
-    alone = _build(home / "one", home / "out-one")
+    alone = _build([home / "one"], home / "out-one")
     largest = sizes[-1]
     make_sites(home / "sites", largest)
     spent = {}
     for size in sizes:
         these = sorted((home / "sites").iterdir())[:size]
         out = home / f"out-{size}"
-        spent[size] = _build(*these, out)
+        spent[size] = _build(these, out)
         per_ms = 1e3 * (spent[size].cpu_s - alone.cpu_s) / max(size - 1, 1)
         yield CityFigure(
             f"{size:,} sites of one line, a line", f"{per_ms:.1f} ms", "imports left out", "≤ 25 ms"
@@ -161,14 +161,14 @@ def _written(
     write_s, read_s = _asked("bare_write", record, home / "bare")
     build_s = one_worker.cpu_s - alone.cpu_s
     yield _over(f"build of {len(sites):,} sites", build_s, write_s, "bare write", "≤ 5 ×")
-    two = _build(*sites, home / "out-two", workers=2)
+    two = _build(sites, home / "out-two", workers=2)
     faster = f"{one_worker.wall_s / two.wall_s:.2f} × as fast"
     yield CityFigure("two workers over one, whole build", faster, "by the clock", "≥ 1.5 ×")
     kept = ("--cache", home / "kept")
-    _build(*sites, home / "out-kept", more=kept)
+    _build(sites, home / "out-kept", more=kept)
     with (sites[0] / "site.toml").open("a", encoding="utf-8") as file:
         file.write("\n# looked through again\n")
-    again = _build(*sites, home / "out-kept", more=(*kept, "--replace"))
+    again = _build(sites, home / "out-kept", more=(*kept, "--replace"))
     floor = write_s + read_s
     what = f"second build, one of {len(sites):,} sites changed"
     yield _over(what, again.cpu_s - alone.cpu_s, floor, "bare write and read back", "≤ 1.3 ×")
@@ -177,7 +177,7 @@ def _written(
 def _shaped(home: Path, alone: Spent) -> Iterator[CityFigure]:
     """Yield what one site of many lines costs, and lines of many stops."""
     _write(_many_lines(_LINES), home / "many")
-    many = _build(home / "many", home / "out-many")
+    many = _build([home / "many"], home / "out-many")
     per_ms = 1e3 * (many.cpu_s - alone.cpu_s) / _LINES
     yield CityFigure(
         f"one site of {_LINES} lines, a line", f"{per_ms:.1f} ms", "imports left out", "≤ 20 ms"
@@ -190,7 +190,7 @@ def _shaped(home: Path, alone: Spent) -> Iterator[CityFigure]:
     took = []
     for count in stops:
         _write(_long_line(count), home / f"long-{count}")
-        long = _build(home / f"long-{count}", home / f"out-long-{count}")
+        long = _build([home / f"long-{count}"], home / f"out-long-{count}")
         took.append(max(long.cpu_s - alone.cpu_s, 1e-3))
         what = f"one line of {count:,} stops"
         yield CityFigure(what, f"{took[-1]:.1f} s", f"peak {long.peak_mb:.0f} MB", "≤ 1 GB")
@@ -228,13 +228,14 @@ def _over(what: str, cpu_s: float, floor_s: float, floor: str, aim: str) -> City
 # ---- commands -------------------------------------------------------------------------------
 
 
-def _build(*sites_and_out: Path, workers: int = 1, more: Sequence[object] = ()) -> Spent:
-    *sites, out = sites_and_out
+def _build(
+    sites: Sequence[Path], out: Path, *, workers: int = 1, more: Sequence[object] = ()
+) -> Spent:
     folder = sites[0].parent
+    # by their folder where they are all in it: a command line holds no hundred thousand names
     whole = len(sites) > 1 and len(sites) == sum(1 for _ in folder.iterdir())
-    given = sorted(folder.iterdir()) if whole else sites
-    listed = ("-o", out, "--workers", workers, "--quiet", *more)
-    return _run("-c", _COMMAND, "build", *given, *listed)
+    asked = ("-o", out, "--workers", workers, "--quiet", *more)
+    return _run("-c", _COMMAND, "build", *([folder] if whole else sites), *asked)
 
 
 def _run(*arguments: object) -> Spent:
@@ -243,7 +244,7 @@ def _run(*arguments: object) -> Spent:
     with tempfile.TemporaryFile() as said:
         process = subprocess.Popen(
             [sys.executable, *map(str, arguments)], stdout=said, stderr=said,
-            stdin=subprocess.DEVNULL, env={**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)},
+            stdin=subprocess.DEVNULL, env=_environment(),
         )  # fmt: skip
         _, status, used = os.wait4(process.pid, 0)  # with all the processes it waited for
         process.returncode = os.waitstatus_to_exitcode(status)
@@ -256,6 +257,11 @@ def _run(*arguments: object) -> Spent:
     return Spent(cpu_s, perf_counter() - begun, used.ru_maxrss / unit)
 
 
+def _environment() -> dict[str, str]:
+    """Return the environment of a process that finds the same lateralline."""
+    return {**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)}
+
+
 def _asked(name: str, *paths: Path) -> list[float]:
     """Return what a function of this module measures in a process of its own."""
     script = (
@@ -264,7 +270,7 @@ def _asked(name: str, *paths: Path) -> list[float]:
     )
     done = subprocess.run(
         [sys.executable, "-c", script, name, *map(str, paths)], capture_output=True, check=True,
-        text=True, env={**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)},
+        text=True, env=_environment(),
     )  # fmt: skip
     found: list[float] = json.loads(done.stdout.splitlines()[-1])
     return found

@@ -78,16 +78,17 @@ def find_marks(
     own = _beyond(sites, first, poses.xyz_m[:, :2])
     # the ground beyond the kerb, seen from where the transmitter is
     step = np.repeat([s.kerb_m for s in sites], np.diff(first)) * np.where(own, -1.0, 1.0)
-    plan, beyond = search(np.zeros(len(line)))
-    if departure.kerb_m[1]:
-        over, there = search(step)
-        near, far = (beyond == own[:, None]), (there != own[:, None])
-        plan = np.where(near[..., None], plan, np.where(far[..., None], over, np.nan))
-        beyond = np.where(near, own[:, None], ~own[:, None])
     kinds: tuple[str, ...] = KINDS
     if departure.peaks:
         kinds, beyond = ("peak_total",), own[:, None]
         plan = _peaks(poses, planes, held, e, accuracy)[:, None]
+    else:
+        plan, beyond = search(np.zeros(len(line)))
+        if departure.kerb_m[1]:
+            over, there = search(step)
+            near, far = (beyond == own[:, None]), (there != own[:, None])
+            plan = np.where(near[..., None], plan, np.where(far[..., None], over, np.nan))
+            beyond = np.where(near, own[:, None], ~own[:, None])
     plan = plan + (wide[..., None] * e.placing)[:, : len(kinds)] * accuracy.mark_placing_m
     level = planes.level(plan[..., 0], plan[..., 1])
     level = level + np.where(beyond != own[:, None], step[:, None], 0.0)

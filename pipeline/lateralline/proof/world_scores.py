@@ -31,7 +31,7 @@ from lateralline.proof.world_survey import (
 from lateralline.proof.world_truth import STEP_M, TruePath, World
 from lateralline.records import Flags, Floats, Line, Product
 from lateralline.stages import SiteFailure, SiteResult, run_site
-from lateralline.workers import WorkerLostError, in_order
+from lateralline.workers import all_in_order
 
 #: Blunders are named by one finding, of two stops at most.
 MOST_NAMED = 2
@@ -82,10 +82,7 @@ def score_world(
     Raises AssertionError where a site that was written here cannot be built.
     """
     lines = survey_lines(seed, count, departure, blunders)
-    for score in in_order(partial(_built, departure.name), lines, count, workers):
-        if isinstance(score, WorkerLostError):
-            raise score
-        yield score
+    yield from all_in_order(partial(_built, departure.name), lines, count, workers)
 
 
 def _built(departure: str, line: SurveyedLine) -> WorldScore:
