@@ -377,7 +377,7 @@ def _build(
     assets = batch_assets(wanted)
     lasting = 0 if temporary is not None else len(wanted)
     if temporary is None:  # a run that is refused, as OUT is there, is the next one too
-        recover_ids(site for _, site in wanted if isinstance(site, Path))
+        recover_ids(site.source if isinstance(site, Site) else site for _, site in wanted)
     with TemporaryFile() as ids, keeping(out, cache, lasting) as folder:
         with workspace.build(
             crs=crs, shared=shared, assets=assets, formats=also, replace=replace

@@ -27,6 +27,8 @@ def tapes_alike(record: FieldRecord, placed: Placed) -> tuple[Finding, ...]:
     if placed.lengths_unreliable or misplaced:
         return ()
     missing = {f.subject: _miss_m(f) for f in placed.findings if f.code == "tie-misfit"}
+    if len(missing) < _MARKS:
+        return ()
     marks, spots = placed.marks, record.marks.spots
     subject = np.array([f"mark {name}" for name in marks.mark], dtype=np.str_)
     tied = spots.method == "ties"

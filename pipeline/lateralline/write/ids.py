@@ -42,8 +42,6 @@ def keep_ids(source: Path, events: Sequence[IdEvent]) -> bool:
     after, new, _ = _added(before, events)
     if new:
         rewrite(path, after, before)
-    else:
-        recover(path.resolve())
     return bool(new)
 
 
