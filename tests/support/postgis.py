@@ -17,6 +17,10 @@ _USER = "nobody"  # a server refuses to run as root
 _NEEDS = "apt-get install postgresql postgresql-postgis"
 
 
+def _by_its_fixture(what: str) -> None:
+    raise AssertionError(f"to {what} a server is for the one that `postgis` yields")
+
+
 @dataclass(frozen=True)
 class Server:
     """A database on a server of its own, and who asks it."""
@@ -24,7 +28,7 @@ class Server:
     home: Path  # of the socket
     database: str = "postgres"
     user: str = _USER
-    control: Callable[[str], None] = print  # "start" or "stop" at once
+    control: Callable[[str], None] = _by_its_fixture  # "start" or "stop" at once
 
     @property
     def url(self) -> str:

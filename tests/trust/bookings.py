@@ -6,6 +6,7 @@ import datetime
 
 import numpy as np
 
+from lateralline.simulate.survey import Row
 from tests.trust.catalogue import (
     AT_CONTROL,
     AT_COUNTER,
@@ -15,7 +16,11 @@ from tests.trust.catalogue import (
     at_mark,
     at_reading,
     at_row,
+    exchanged,
     has,
+    in_one_mark,
+    in_one_stop,
+    marks_at,
     mistake,
     pick,
     stop_of,
@@ -39,10 +44,6 @@ def _next_stop(site: SiteTables, rng: np.random.Generator) -> tuple[int, int] | 
     return pairs[int(rng.integers(len(pairs)))] if pairs else None
 
 
-def _marks_at(site: SiteTables, stop: str) -> list[int]:
-    return [i for i, row in enumerate(site.marks) if stop_of(row) == stop]
-
-
 def _exchange(site: SiteTables, i: int, j: int, columns: tuple[str, ...]) -> None:
     one, other = site.marks[i], site.marks[j]
     for c in columns:
@@ -53,29 +54,19 @@ def _exchange(site: SiteTables, i: int, j: int, columns: tuple[str, ...]) -> Non
 # ---- sides --------------------------------------------------------------------------------------
 
 
-def _turned(text: str) -> str:
-    return text[1:] if text.startswith("-") else f"-{text}"
+def _turn_offset(row: Row) -> None:
+    text = row["base_offset"]
+    row["base_offset"] = text[1:] if text.startswith("-") else f"-{text}"
 
 
 @mistake("offset-side-mark", "One offset is booked on the wrong side of the baseline.", *AT_TAPE)
 def offset_side_mark(site: SiteTables, rng: np.random.Generator) -> Slip | None:
-    i = pick(rng, site.marks, has("base_offset"))
-    if i is None:
-        return None
-    site.marks[i]["base_offset"] = _turned(site.marks[i]["base_offset"])
-    return at_mark(site, i)
+    return in_one_mark(site, rng, "base_offset", _turn_offset)
 
 
 @mistake("offset-side-stop", "All offsets of a stop are booked on the wrong side.", *AT_TAPE)
 def offset_side_stop(site: SiteTables, rng: np.random.Generator) -> Slip | None:
-    i = pick(rng, site.marks, has("base_offset"))
-    if i is None:
-        return None
-    stop = stop_of(site.marks[i])
-    rows = _marks_at(site, stop)
-    for row in rows:
-        site.marks[row]["base_offset"] = _turned(site.marks[row]["base_offset"])
-    return Slip((stop,), tuple(("marks", r) for r in rows))
+    return in_one_stop(site, rng, "base_offset", _turn_offset)
 
 
 @mistake("offset-side-all", "Every offset of the site is booked on the wrong side.",
@@ -83,7 +74,7 @@ def offset_side_stop(site: SiteTables, rng: np.random.Generator) -> Slip | None:
 def offset_side_all(site: SiteTables, rng: np.random.Generator) -> Slip | None:
     rows = [r for r in site.marks if r.get("base_offset")]
     for row in rows:
-        row["base_offset"] = _turned(row["base_offset"])
+        _turn_offset(row)
     at = {p for r in rows for p in (r["base_from"], r["base_to"])}
     names = {name for r in rows for name in (stop_of(r), r["mark"])}
     return Slip((*at, *names)) if rows else None
@@ -91,38 +82,21 @@ def offset_side_all(site: SiteTables, rng: np.random.Generator) -> Slip | None:
 
 @mistake("ties-side-mark", "The side of two ties is wrong at one mark.", *AT_TAPE)
 def ties_side_mark(site: SiteTables, rng: np.random.Generator) -> Slip | None:
-    i = pick(rng, site.marks, has("side"))
-    if i is None:
-        return None
-    _other_side(site, [i])
-    return at_mark(site, i)
+    return in_one_mark(site, rng, "side", _other_side)
 
 
 @mistake("ties-side-stop", "The side of two ties is wrong at every mark of a stop.", *AT_TAPE)
 def ties_side_stop(site: SiteTables, rng: np.random.Generator) -> Slip | None:
-    i = pick(rng, site.marks, has("side"))
-    if i is None:
-        return None
-    stop = stop_of(site.marks[i])
-    rows = _marks_at(site, stop)
-    _other_side(site, rows)
-    return Slip((stop,), tuple(("marks", r) for r in rows))
+    return in_one_stop(site, rng, "side", _other_side)
 
 
-def _other_side(site: SiteTables, rows: list[int]) -> None:
-    other = {"left": "right", "right": "left", "": ""}
-    for i in rows:
-        site.marks[i]["side"] = other[site.marks[i].get("side", "")]
+def _other_side(row: Row) -> None:
+    row["side"] = {"left": "right", "right": "left", "": ""}[row.get("side", "")]
 
 
 @mistake("base-turned-mark", "base_from and base_to are exchanged at one mark.", *AT_TAPE)
 def base_turned_mark(site: SiteTables, rng: np.random.Generator) -> Slip | None:
-    i = pick(rng, site.marks, has("base_to"))
-    if i is None:
-        return None
-    row = site.marks[i]
-    row["base_from"], row["base_to"] = row["base_to"], row["base_from"]
-    return at_mark(site, i)
+    return in_one_mark(site, rng, "base_to", lambda row: exchanged(row, "base_from", "base_to"))
 
 
 @mistake("base-turned-all", "base_from and base_to are exchanged at every mark.",
@@ -131,7 +105,7 @@ def base_turned_all(site: SiteTables, rng: np.random.Generator) -> Slip | None:
     rows = [r for r in site.marks if r.get("base_to")]
     names: set[str] = set()
     for row in rows:
-        row["base_from"], row["base_to"] = row["base_to"], row["base_from"]
+        exchanged(row, "base_from", "base_to")
         names |= {row["base_from"], row["base_to"], stop_of(row), row["mark"]}
     return Slip(tuple(names)) if rows else None
 
@@ -158,7 +132,7 @@ def stops_exchanged(site: SiteTables, rng: np.random.Generator) -> Slip | None:
         return None
     one, other = (stop_of(site.stops[i]) for i in pair)
     a, b = (site.stops[i]["stop"] for i in pair)
-    first, second = _marks_at(site, one), _marks_at(site, other)
+    first, second = marks_at(site, one), marks_at(site, other)
     for i in first:
         site.marks[i]["stop"] = b
     for i in second:
@@ -183,7 +157,7 @@ def marks_exchanged(site: SiteTables, rng: np.random.Generator) -> Slip | None:
     i = pick(rng, site.marks, lambda r: r["kind"] == "mid_null")
     assert i is not None
     ends = [
-        j for j in _marks_at(site, stop_of(site.marks[i])) if site.marks[j]["kind"] == "end_null"
+        j for j in marks_at(site, stop_of(site.marks[i])) if site.marks[j]["kind"] == "end_null"
     ]
     if not ends:
         return None
@@ -198,7 +172,7 @@ def marks_exchanged_stops(site: SiteTables, rng: np.random.Generator) -> Slip | 
     pair = _next_stop(site, rng)
     if pair is None:
         return None
-    i, j = (int(rng.choice(_marks_at(site, stop_of(site.stops[k])))) for k in pair)
+    i, j = (int(rng.choice(marks_at(site, stop_of(site.stops[k])))) for k in pair)
     _exchange(site, i, j, POSITION)
     return Slip((*at_mark(site, i).at, *at_mark(site, j).at), (("marks", i), ("marks", j)))
 
@@ -209,7 +183,7 @@ def mark_to_neighbour(site: SiteTables, rng: np.random.Generator) -> Slip | None
     if pair is None:
         return None
     one, other = (site.stops[i] for i in pair)
-    i = int(rng.choice(_marks_at(site, stop_of(one))))
+    i = int(rng.choice(marks_at(site, stop_of(one))))
     site.marks[i]["stop"] = other["stop"]
     return Slip((stop_of(one), stop_of(other), site.marks[i]["mark"]), (("marks", i),))
 
@@ -220,7 +194,7 @@ def marks_to_neighbour(site: SiteTables, rng: np.random.Generator) -> Slip | Non
     if pair is None:
         return None
     one, other = (site.stops[i] for i in pair)
-    rows = _marks_at(site, stop_of(one))
+    rows = marks_at(site, stop_of(one))
     for i in rows:
         site.marks[i]["stop"] = other["stop"]
     return Slip((stop_of(one), stop_of(other)), tuple(("marks", i) for i in rows))

@@ -99,6 +99,40 @@ def at_mark(site: SiteTables, i: int) -> Slip:
     return Slip((stop_of(row), row["mark"]), (("marks", i),))
 
 
+def in_one_mark(
+    site: SiteTables, rng: np.random.Generator, column: str, change: Callable[[Row], None]
+) -> Slip | None:
+    """A change of one row of the marks that has anything in a column."""
+    i = pick(rng, site.marks, has(column))
+    if i is None:
+        return None
+    change(site.marks[i])
+    return at_mark(site, i)
+
+
+def in_one_stop(
+    site: SiteTables, rng: np.random.Generator, column: str, change: Callable[[Row], None]
+) -> Slip | None:
+    """The same change of all marks of a stop, one of which has anything in a column."""
+    i = pick(rng, site.marks, has(column))
+    if i is None:
+        return None
+    stop = stop_of(site.marks[i])
+    rows = marks_at(site, stop)
+    for row in rows:
+        change(site.marks[row])
+    return Slip((stop,), tuple(("marks", r) for r in rows))
+
+
+def marks_at(site: SiteTables, stop: str) -> list[int]:
+    return [i for i, row in enumerate(site.marks) if stop_of(row) == stop]
+
+
+def exchanged(row: Row, one: str, other: str) -> None:
+    """Exchange two cells of a row."""
+    row[one], row[other] = row[other], row[one]
+
+
 def at_reading(site: SiteTables, i: int) -> Slip:
     """A mistake in one row of the stops."""
     return Slip((stop_of(site.stops[i]),), (("stops", i),))

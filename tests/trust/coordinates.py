@@ -11,7 +11,9 @@ from tests.trust.catalogue import (
     FRAME,
     Change,
     at_mark,
+    exchanged,
     has,
+    in_one_mark,
     mistake,
     pick,
     stop_of,
@@ -39,12 +41,7 @@ def xy_swapped(site: SiteTables, rng: np.random.Generator) -> Slip | None:
 
 @mistake("xy-swapped-mark", "x and y of one mark are exchanged.", *FRAME, *AT_STOP)
 def xy_swapped_mark(site: SiteTables, rng: np.random.Generator) -> Slip | None:
-    i = pick(rng, site.marks, has("x"))
-    if i is None:
-        return None
-    row = site.marks[i]
-    row["x"], row["y"] = row["y"], row["x"]
-    return at_mark(site, i)
+    return in_one_mark(site, rng, "x", lambda row: exchanged(row, "x", "y"))
 
 
 @mistake("minus-lost", "Western longitudes have lost the minus.", *FRAME, hidden="mirror")
