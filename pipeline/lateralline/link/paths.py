@@ -3,11 +3,11 @@
 The adjustment draws one path, of the shapes it chose; what is claimed of the pipe must not hang on
 that choice. `path_filter` weighs every sequence of shapes; here `DRAWS` paths are drawn from it
 backward, point by point, each of one sequence, with a seed of their own and in axes of the line's
-own: equal lines have equal paths wherever they lie. How round a bend is, its length hardly tells:
-where it does the length decides. Else three bends in ten are one fitting, of the radii published
-for the pipe's size (`published.bend_radii`), as many are as round as their legs allow, and the
-others lie between the widest fitting, or the tightest curve that the pipe may be bent to, and that
-(the shares: common practice, no source).
+own: equal lines have equal paths wherever they lie, and their mirror images mirrored ones. How
+round a bend is, its length hardly tells: where it does the length decides. Else three bends in ten
+are one fitting, of the radii published for the pipe's size (`published.bend_radii`), as many are as
+round as their legs allow, and the others lie between the widest fitting, or the tightest curve that
+the pipe may be bent to, and that (the shares: common practice, no source).
 """
 
 from __future__ import annotations
@@ -54,6 +54,8 @@ GROUNDS: Final = ((1.0, 0.0, 0.75), (3.0, 0.0, 0.20), (1.0, 0.05, 0.05))
 #: The others are asked where points surprise by more than this; of lines that are as the first has
 #: them, a third does.
 _FORETOLD: Final = -3.2
+#: Points this near the chord, added up, lie on neither side of it.
+_SAME_SIDE_M: Final = 1e-6
 #: Of a variance, what shared errors leave at least.
 _LEAST_SHARE: Final = 0.2
 #: A length tells how round a bend is where the roundest is this much shorter than the sharpest.
@@ -116,11 +118,10 @@ def _drawn(data: PathData) -> tuple[_BackwardDraws, Floats]:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _OwnAxes:
-    """Axes of a line: its first point, and north toward its last."""
+    """Axes of a line: its first point, north toward its last, and east where most of it lies."""
 
     origin_m: Floats  # (3,)
     turn: Floats  # (3, 3) from the site's axes
-    heading_rad: float
 
     def back(self, xyz_m: Floats) -> Floats:
         """Return places (…, 3) in the site's axes."""
@@ -146,10 +147,14 @@ def path_data(points: Sequence[LocatedPoint], accuracy: Accuracy) -> tuple[PathD
     heading = float(np.arctan2(chord[0], chord[1]))
     c, s = np.cos(heading), np.sin(heading)
     turn = np.array([[c, -s, 0.0], [s, c, 0.0], [0.0, 0.0, 1.0]])
-    five = np.eye(5)
-    five[:3, :3] = turn
     seen[:, :3] = (seen[:, :3] - origin) @ turn.T
     seen[:, 3] = wrap(seen[:, 3] - heading)
+    if seen[:, 0].sum() < -_SAME_SIDE_M:  # east is where the points are
+        turn[0] *= -1.0
+        seen[:, [0, 3]] *= -1.0
+    five = np.eye(5)
+    five[:3, :3] = turn
+    five[3, 3] = np.sign(np.linalg.det(turn))
     seen[:, 3:] = np.where(observed[:, 3:], seen[:, 3:], 0.0)
     cov = five @ np.nan_to_num(cov) @ five.T
     shared = five @ np.nan_to_num(shared)
@@ -184,7 +189,7 @@ def path_data(points: Sequence[LocatedPoint], accuracy: Accuracy) -> tuple[PathD
         steel=steel,
         bends_per_m=accuracy.bends_per_m,
     )
-    return data, _OwnAxes(origin, turn, heading)
+    return data, _OwnAxes(origin, turn)
 
 
 def _compressed(shared: Floats) -> Floats:
