@@ -10,7 +10,7 @@ import shapely
 
 from lateralline.derive.axis import Axis, axis_of
 from lateralline.derive.corridor import corridor
-from lateralline.derive.level_band import level_band
+from lateralline.derive.level_band import line_bands
 from lateralline.derive.nodes import bend_angle, bend_radius
 from lateralline.derive.sampled import STRAY_SHARE, WIDER_M, _ways, turns
 from lateralline.link import link
@@ -97,9 +97,8 @@ def test_errors_of_vertices_are_how_paths_scatter_about_them(axes: list[Axis]) -
 def test_a_level_band_holds_the_middle_of_the_paths(axes: list[Axis]) -> None:
     """Within their extremes, about as wide as twice 1.96 σ where one shape is sure."""
     axis = axes[0]
-    stretch = axis.line.stretches[0]
-    points = axis.at(axis.spaced(stretch, 0.5))
-    band = level_band(axis, stretch, points)
+    stations = axis.at_each([axis.spaced(s, 0.5) for s in axis.line.stretches])
+    points, band = stations[0], line_bands(axis, stations)[0]
     assert (band.lower_m <= points.xyz_m[:, 2]).all()
     assert (band.upper_m >= points.xyz_m[:, 2]).all()
     width = (band.upper_m - band.lower_m) / (2 * 1.96 * points.invert_sigma_m)
@@ -110,9 +109,10 @@ def test_a_step_that_is_doubted_may_be_anywhere_between_two_stops(axes: list[Axi
     """The band of an undecided stretch holds at each place what the paths keep at both ends."""
     axis = max(axes, key=lambda a: float(np.ptp(a.line.xyz_m[:2, 2])))
     stretch = axis.line.stretches[0]
-    points = axis.at(axis.spaced(stretch, 0.5))
+    stations = axis.at_each([axis.spaced(s, 0.5) for s in axis.line.stretches])
     open_one = replace(stretch, shape="undecided")
-    sure, band = (level_band(axis, s, points) for s in (stretch, open_one))
+    line = replace(axis.line, stretches=(open_one, *axis.line.stretches[1:]))
+    sure, band = (line_bands(a, stations)[0] for a in (axis, replace(axis, line=line)))
     assert band.lower_m == pytest.approx(min(sure.lower_m.min(), sure.lower_m[[0, -1]].min()))
     assert band.upper_m == pytest.approx(max(sure.upper_m.max(), sure.upper_m[[0, -1]].max()))
     assert (band.upper_m - band.lower_m > sure.upper_m - sure.lower_m).any()

@@ -6,10 +6,12 @@ Chainage runs from the downstream end along the 3-D path, whose legs are straigh
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, replace
 from functools import cached_property
 from itertools import pairwise
 from math import isfinite, nan
+from typing import Any
 
 import numpy as np
 
@@ -82,6 +84,17 @@ class Along:
     def on_invert(self) -> Floats:
         """Plan position with the invert level (n, 3): where pipe features are drawn."""
         return np.column_stack([self.xyz_m[:, :2], self.invert_level_m])
+
+    def parted(self, counts: Sequence[int]) -> tuple[Along, ...]:
+        """Return the points in parts of so many each, one after the other."""
+        ends = np.cumsum(counts)[:-1]
+        each: dict[str, Sequence[Any]] = {
+            f.name: np.split(value, ends)
+            for f in fields(self)
+            if isinstance(value := getattr(self, f.name), np.ndarray)
+        }
+        rows = zip(*each.values(), strict=True)
+        return tuple(replace(self, **dict(zip(each, row, strict=True))) for row in rows)
 
     def by_counter(self, sigma_m: Floats) -> Along:
         """Return the same points as the counter gave them, with its σ (n,) along the line."""
@@ -164,25 +177,41 @@ class Axis:
         past = np.divide(chainage_m - inside, step, out=np.zeros_like(inside), where=step > 0)
         return leg, np.where(step > 0, w, 0.0) + past
 
-    def drawn(self, within_m: float, stretch: Stretch | None = None) -> Along:
-        """Return the points that draw the path, or a stretch of it, to within a distance.
+    def at_each(self, chainages_m: Sequence[Floats]) -> tuple[Along, ...]:
+        """Return the points at each of several arrays of chainages, worked out together."""
+        return self.at(np.concatenate(chainages_m)).parted([len(each) for each in chainages_m])
+
+    def drawn(self, within_m: float) -> Along:
+        """Return the points that draw the path to within a distance.
 
         The vertices alone wherever legs are straight.
         """
-        first, last = (stretch.first, stretch.last) if stretch else (0, len(self.chainage_m) - 1)
-        pieces = np.ceil(np.sqrt(self.arcs.sagitta_m[first:last] / within_m)).clip(1.0)
-        return self.at(self._divided(first, pieces))
+        return self.at(self._divided(0, self._pieces(within_m)))
+
+    def drawn_stretches(self, within_m: float) -> tuple[Along, ...]:
+        """Return the points that draw each stretch of the path to within a distance."""
+        pieces = self._pieces(within_m)
+        return self.at_each(
+            [self._divided(s.first, pieces[s.first : s.last]) for s in self.line.stretches]
+        )
+
+    def _pieces(self, within_m: float) -> Floats:
+        """Return in how many pieces each leg is drawn to be within a distance of its arc."""
+        return np.asarray(np.ceil(np.sqrt(self.arcs.sagitta_m / within_m)).clip(1.0))
 
     @cached_property
     def sampled(self) -> tuple[Along, ...]:
         """Points along each stretch, its vertices among them, close enough to sweep."""
-        places = (self.spaced(s, SAMPLE_SPACING_M, SAMPLES_LEAST) for s in self.line.stretches)
-        return tuple(map(self.at, places))
+        return self.samples.parted([len(each) for each in self._sampled_m])
 
     @cached_property
     def samples(self) -> Along:
         """All points of `sampled`, from downstream."""
-        return self.at(np.concatenate([points.chainage_m for points in self.sampled]))
+        return self.at(np.concatenate(self._sampled_m))
+
+    @cached_property
+    def _sampled_m(self) -> list[Floats]:
+        return [self.spaced(s, SAMPLE_SPACING_M, SAMPLES_LEAST) for s in self.line.stretches]
 
     def spaced(self, stretch: Stretch, spacing_m: float, least: int = 0) -> Floats:
         """Return chainages along a stretch, no further apart than a spacing, vertices included.

@@ -78,6 +78,7 @@ def corridor(axis: Axis) -> Corridor:
     unbounded, cut_m2 = 0, 0.0
     wider = (whole_line_factor(axis) / ELLIPSE_95) ** 2
     off_m = np.full(len(line.stretches), np.nan)
+    drawn = axis.drawn_stretches(SWEPT_WITHIN_M)
     for number, (stretch, points) in enumerate(zip(line.stretches, axis.sampled, strict=True)):
         part = swept = sweep(points.xyz_m[:, :2], wider * points.cov_m2[:, :2, :2])
         bound = envelope(axis, stretch)
@@ -90,7 +91,7 @@ def corridor(axis: Axis) -> Corridor:
             cut_m2 += max(swept.area - part.area, 0.0)  # rounding can make it negative
         parts.append(part)
         if bound is not None or stretch.shape != "undecided":
-            path = shapely.LineString(axis.drawn(SWEPT_WITHIN_M, stretch).xyz_m[:, :2])
+            path = shapely.LineString(drawn[number].xyz_m[:, :2])
             off_m[number] = shapely.hausdorff_distance(part, path)
     path = shapely.LineString(axis.drawn(SWEPT_WITHIN_M).xyz_m[:, :2])
     whole = shapely.union_all([*parts, path.buffer(_SLIVER_M)])
@@ -114,9 +115,10 @@ def _of_paths(axis: Axis, along: PathsAlong) -> Corridor:
     off_m, aside_m = np.full((2, len(ends)), np.nan)
     path = shapely.LineString(axis.drawn(SWEPT_WITHIN_M).xyz_m[:, :2])
     beside = shapely.LineString(_carried_on(shapely.get_coordinates(path)))
+    stretches = axis.drawn_stretches(SWEPT_WITHIN_M)
     for number, (first, last) in enumerate(ends):
         here = (along.chainage_m[1:] > first) & (along.chainage_m[:-1] < last)
-        drawn = axis.drawn(SWEPT_WITHIN_M, line.stretches[number]).xyz_m[:, :2]
+        drawn = stretches[number].xyz_m[:, :2]
         part = shapely.union_all(swept[here])
         outline = shapely.points(shapely.get_coordinates(part))
         off_m[number] = shapely.hausdorff_distance(part, shapely.LineString(drawn))

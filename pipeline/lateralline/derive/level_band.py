@@ -24,7 +24,7 @@ from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.derive.sampled import PathsAlong
 from lateralline.derive.tables import GEOMETRY, Columns, fields_of
 from lateralline.findings import Finding, finding
-from lateralline.records import Floats, Stretch, Texts
+from lateralline.records import Flags, Floats, Stretch, Texts
 
 #: Stations are no further apart than this, and at every vertex.
 SPACING_M: Final = 0.50
@@ -50,8 +50,11 @@ def level_bands(axes: Iterable[Axis], segments: Mapping[str, Sequence[str]]) -> 
     A stretch's downstream end is a station only on the line's first.
     """
     for axis in axes:
-        for number, stretch in enumerate(axis.line.stretches):
-            points = axis.at(axis.spaced(stretch, SPACING_M)[number > 0 :])
+        stretches = axis.line.stretches
+        places = [axis.spaced(s, SPACING_M)[number > 0 :] for number, s in enumerate(stretches)]
+        stations = axis.at_each(places)
+        bands = line_bands(axis, stations)
+        for number, (stretch, points) in enumerate(zip(stretches, stations, strict=True)):
             yield {
                 "line_id": axis.line.line,
                 "segment_id": segments[axis.line.line][number],
@@ -59,22 +62,27 @@ def level_bands(axes: Iterable[Axis], segments: Mapping[str, Sequence[str]]) -> 
                 "confidence": 0.95,
                 "at_ref": _names(axis, stretch, points),
                 GEOMETRY: shapely.points(points.on_invert),
-                **_bounds(axis, level_band(axis, stretch, points), points),
+                **_bounds(axis, bands[number], points),
             }
 
 
-def level_band(axis: Axis, stretch: Stretch, points: Along) -> StationBand:
-    """Return the band at points of a stretch (n,), its two ends among them or not.
+def line_bands(axis: Axis, stations: Sequence[Along]) -> list[StationBand]:
+    """Return the bands at points of each stretch of a line, its two ends among them or not.
 
     A located end has its own interval, whatever the stretch beside it may do.
     """
+    stretches = axis.line.stretches
     if axis.sampled_paths is not None:
-        return _of_paths(axis, axis.sampled_paths, stretch, points)
+        return _of_paths(axis, axis.sampled_paths, stations)
+    return [level_band(axis, s, points) for s, points in zip(stretches, stations, strict=True)]
+
+
+def level_band(axis: Axis, stretch: Stretch, points: Along) -> StationBand:
+    """Return the band at points of a stretch (n,) of a line without drawn paths."""
     low, high = envelope_levels(axis, stretch, points)
     level, half = points.xyz_m[:, 2], INTERVAL_95 * points.invert_sigma_m
     lower, upper = level - half, level + half
-    ends = axis.chainage_m[[stretch.first, stretch.last]]
-    located = np.isclose(points.chainage_m[:, None], ends, rtol=0.0, atol=1e-9).any(axis=1)
+    located = _at_ends(axis, stretch, points)
     if stretch.shape == "undecided":
         by = np.where(np.isfinite(low), "reach", "nothing")
         low, high = (np.where(np.isfinite(bound), bound, np.nan) for bound in (low, high))
@@ -91,21 +99,31 @@ def level_band(axis: Axis, stretch: Stretch, points: Along) -> StationBand:
     )
 
 
-def _of_paths(axis: Axis, along: PathsAlong, stretch: Stretch, points: Along) -> StationBand:
-    """Return the band that 95 of 100 paths keep at each place.
+def _of_paths(axis: Axis, along: PathsAlong, stations: Sequence[Along]) -> list[StationBand]:
+    """Return the bands that 95 of 100 paths keep at each place.
 
     On an undecided stretch also what they keep at both its ends: a step that is doubted there may
     be anywhere between them.
     """
+    places = [axis.chainage_m, *(points.chainage_m for points in stations)]
+    low, high = along.levels_m(np.concatenate(places), 0.95)
+    at = np.cumsum([len(each) for each in places])
+    bands = []
+    for stretch, points, a, b in zip(axis.line.stretches, stations, at[:-1], at[1:], strict=True):
+        ends, lower, upper = [stretch.first, stretch.last], low[a:b], high[a:b]
+        if stretch.shape == "undecided":
+            lower, upper = np.fmin(lower, low[ends].min()), np.fmax(upper, high[ends].max())
+        level, located = points.xyz_m[:, 2], _at_ends(axis, stretch, points)
+        by = np.where(located, "located", "path")
+        bands.append(StationBand(np.fmin(lower, level), np.fmax(upper, level), by))
+    return bands
+
+
+def _at_ends(axis: Axis, stretch: Stretch, points: Along) -> Flags:
+    """Return which points (n,) are an end of their stretch."""
     ends = axis.chainage_m[[stretch.first, stretch.last]]
-    low, high = along.levels_m(np.concatenate([points.chainage_m, ends]), 0.95)
-    if stretch.shape == "undecided":
-        low, high = np.fmin(low, low[-2:].min()), np.fmax(high, high[-2:].max())
-    located = np.isclose(points.chainage_m[:, None], ends, rtol=0.0, atol=1e-9).any(axis=1)
-    level = points.xyz_m[:, 2]
-    return StationBand(
-        np.fmin(low[:-2], level), np.fmax(high[:-2], level), np.where(located, "located", "path")
-    )
+    near = np.isclose(points.chainage_m[:, None], ends, rtol=0.0, atol=1e-9)
+    return np.asarray(near.any(axis=1))
 
 
 def _over(axis: Axis, stretch: Stretch, points: Along) -> tuple[Floats, Floats]:

@@ -81,6 +81,7 @@ def segments(days: SurveyDays, axis: Axis, region: Corridor, ids: LineIds) -> It
     line, vertices, day = axis.line, axis.vertices, days.of_vertices(axis.line)
     levels = VertexLevels.of(axis)
     would_show = back_falls_shown_80_m(axis, levels)
+    drawn = axis.drawn_stretches(DRAWN_WITHIN_M)
     for number, fall in enumerate(falls(axis, levels).tolist()):
         stretch, points = line.stretches[number], axis.sampled[number]
         a, b = stretch.first, stretch.last
@@ -119,5 +120,5 @@ def segments(days: SurveyDays, axis: Axis, region: Corridor, ids: LineIds) -> It
             "position_95_max_m": off_95.max(),
             **grade_columns(axis, slope),
             **band_columns([line_evidence(off_95, points.cover_sigma_m, points.depth_m)]),
-            GEOMETRY: shapely.LineString(axis.drawn(DRAWN_WITHIN_M, stretch).on_invert),
+            GEOMETRY: shapely.LineString(drawn[number].on_invert),
         }

@@ -21,7 +21,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import log, radians
-from typing import Final, NamedTuple
+from typing import Final, NamedTuple, TypeAlias
 
 import numpy as np
 
@@ -88,11 +88,13 @@ KINDS: Final = ("straight", "bend", "oblique", "two_bends")
 #: so many are each: going upstream a drop rises first, and hardly a pipe is laid the other way.
 #: Common practice, no source.
 _OF_TWO: Final = {(1, 0): 0.2, (-1, 0): 0.2, (0, 1): 0.5, (0, -1): 0.1}
+_Shapes: TypeAlias = Sequence[tuple[int, tuple[int, int]]]
 _COMMON: Final = ((0, (0, 0)), (1, (0, 0)))
 _RARE: Final = ((2, (0, 0)), (3, (1, 0)), (3, (-1, 0)))
 _STEEP: Final = ((3, (0, 1)), (3, (0, -1)))
 _OFFSET_RAD: Final = radians(35.0)
 #: Beside steel (1) or not (0): before and after a stretch.
+_Changes: TypeAlias = Sequence[tuple[int, int]]
 _STAYS: Final = ((0, 0), (1, 1))
 _LEAVES: Final = ((1, 0),)
 _ENTERS: Final = ((0, 1),)
@@ -205,19 +207,22 @@ def _next(data: PathData, point: int, steps: list[Hypotheses]) -> tuple[float, f
     chord_m = float(np.linalg.norm(data.seen[point, :3] - data.seen[point - 1, :3]))
     length_m = max(abs(known[0]) if known else chord_m, 0.05)
     every = np.arange(len(before.kind))
-    tries = [_tried(data, point, before, every, length_m, _COMMON, _STAYS + _LEAVES)]
+    first = _tried(data, point, before, [(every, _COMMON, _STAYS + _LEAVES)], length_m)
     best = np.full(len(every), np.inf)
-    np.minimum.at(best, tries[0].rows, tries[0].chi2)
+    np.minimum.at(best, first.rows, first.chi2)
     best -= data.observed[point].sum()
     surprise = best[before.log_weight.argmax()] - np.isfinite(data.readings_m[:, point]).sum()
     heavy = before.log_weight > before.log_weight.max() - _HEAVY
-    for least, shapes, changes in (
-        (_EXPECTED, _RARE, _STAYS),
-        (UNEXPLAINED, _STEEP, _STAYS),
-        (-np.inf if data.steel[point] or data.steel_per_m else np.inf, _COMMON, _ENTERS),
-    ):
-        rows = np.flatnonzero(heavy & (best > least))
-        tries.append(_tried(data, point, before, rows, length_m, shapes, changes))
+    steel_unseen = -np.inf if data.steel[point] or data.steel_per_m else np.inf
+    rare = [
+        (np.flatnonzero(heavy & (best > least)), shapes, changes)
+        for least, shapes, changes in (
+            (_EXPECTED, _RARE, _STAYS),
+            (UNEXPLAINED, _STEEP, _STAYS),
+            (steel_unseen, _COMMON, _ENTERS),
+        )
+    ]
+    tries = (first, _tried(data, point, before, rare, length_m))
     all_of = Hypotheses.joined([h for t in tries for h in t.hypotheses])
     weight = np.where(np.isfinite(all_of.log_weight), all_of.log_weight, -np.inf)
     order = np.argsort(-weight, kind="stable")[:MOST]
@@ -239,32 +244,32 @@ def _tried(
     data: PathData,
     point: int,
     before: Hypotheses,
-    rows: Ints,
+    asked: Sequence[tuple[Ints, _Shapes, _Changes]],
     length_m: float,
-    shapes: Sequence[tuple[int, tuple[int, int]]],
-    changes: Sequence[tuple[int, int]],
 ) -> _Tried:
-    """Return what becomes of the hypotheses `rows` under each shape, beside steel or not."""
+    """Return what becomes of hypotheses under shapes, beside steel or not.
+
+    `asked` are rows of hypotheses, what shapes they are tried under and what changes.
+    """
     seen = bool(data.steel[point])
-    parts = []
-    for was, now in changes:
-        here = rows[before.steel[rows] == was]
-        if len(here):
-            chance = _change(was, now, length_m, data.steel_per_m, seen)
-            parts.append((here, np.full(len(here), now), np.full(len(here), chance)))
-    if not parts:
-        return _Tried(rows[:0], [], np.zeros(0))
-    of, steel, changing = map(np.concatenate, zip(*parts, strict=True))
-    rate = data.bends_per_m * length_m * np.where(before.kind[of] > 0, AGAIN, 1.0)
-    bends = np.log(-np.expm1(-rate))
-    shape = [
-        bends + log(SHARES[KINDS[kind]] * _OF_TWO.get(side, 1.0)) if kind else -rate
+    parts = [
+        (here, (kind, *side, now), _change(was, now, length_m, data.steel_per_m, seen))
+        for rows, shapes, changes in asked
         for kind, side in shapes
+        for was, now in changes
+        if len(here := rows[before.steel[rows] == was])
     ]
-    prior = np.concatenate([before.log_weight[of] + changing + each for each in shape])
-    kind = np.repeat([kind for kind, _ in shapes], len(of))
-    side = np.repeat([side for _, side in shapes], len(of), axis=0)
-    of, steel = np.tile(of, len(shapes)), np.tile(steel, len(shapes))
+    if not parts:
+        return _Tried(np.zeros(0, dtype=np.int64), [], np.zeros(0))
+    count = [len(here) for here, _, _ in parts]
+    of = np.concatenate([here for here, _, _ in parts])
+    made = np.repeat(np.array([each for _, each, _ in parts]), count, axis=0)
+    kind, side, steel = made[:, 0], made[:, 1:3], made[:, 3]
+    among = [log(SHARES[KINDS[k]] * _OF_TWO.get((e, n), 1.0)) if k else 0.0
+             for _, (k, e, n, _), _ in parts]  # fmt: skip
+    rate = data.bends_per_m * length_m * np.where(before.kind[of] > 0, AGAIN, 1.0)
+    shape = np.where(kind > 0, np.log(-np.expm1(-rate)) + np.repeat(among, count), -rate)
+    prior = before.log_weight[of] + np.repeat([each for *_, each in parts], count) + shape
     stretch = _Transition(data, point, before, of, length_m, kind, side, steel)
     for _ in range(_ITERATIONS):
         stretch.linearise()
