@@ -38,5 +38,11 @@ def adjust(
     h = np.zeros((len(q), 0)) if biases is None else biases
     size = np.array([[len(q), len(x), h.shape[1]]])
     return adjust_stack(
-        stacked, q[None], x[None], h[None], size, iterations=iterations, tolerance=tolerance
+        lambda _: stacked,
+        q[None],
+        x[None],
+        h[None],
+        size,
+        iterations=iterations,
+        tolerance=tolerance,
     )[0]

@@ -14,7 +14,7 @@ Source of the formulas: the examples collected in Krumm, *Geodetic Network Adjus
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import NamedTuple, TypeAlias
 
@@ -99,7 +99,7 @@ class Adjustment:
 
 
 def adjust_stack(
-    equations: StackedEquations,
+    equations: Callable[[Ints], StackedEquations],
     cov: Floats,
     start: Floats,
     biases: Floats,
@@ -110,6 +110,7 @@ def adjust_stack(
 ) -> list[Adjustment]:
     """Return the adjustments of g networks of like size, padded to the largest.
 
+    equations: of which networks → theirs. Those that are done leave the stack for the others.
     cov: (g, m, m) of the observations, the identity for those a network does not have.
     start: (g, n) unknowns to start from.
     biases: (g, m, b) columns of unknown errors of observations, estimated along with the rest, zero
@@ -123,44 +124,71 @@ def adjust_stack(
     idle: Flags = np.arange(x.shape[1]) >= sizes[:, 1:2]
     idle[:, n:] = np.arange(biases.shape[2]) >= sizes[:, 2:3]
     white = _whitener(cov)
-    rows = cov.shape[1]
-
-    def whitened(x: Floats) -> tuple[Floats, Floats]:
-        v, a = equations(x[:, :n])
-        v = v + np.einsum("gmb,gb->gm", biases, x[:, n:])
-        both = np.concatenate([v[:, :, None], a, biases], axis=2).reshape(g * rows, -1)
-        both = (white @ both).reshape(g, rows, -1)
-        return both[:, :, 0], both[:, :, 1:]
-
-    v, a = whitened(x)
-    damping, done = np.zeros(g), np.zeros(g, dtype=np.int64)
-    converged, failed = np.zeros(g, dtype=np.bool_), np.zeros(g, dtype=np.bool_)
+    at = np.arange(g)
+    evaluate = _Whitened(equations(at), white, biases, n)
+    end = _Ended(*evaluate(x), x.copy(), np.zeros(g, dtype=np.int64), np.zeros(g, dtype=np.bool_))
+    v, a, damping, moving = end.v, end.a, np.zeros(g), np.ones(g, dtype=np.bool_)
     for _ in range(iterations):
-        live = ~converged & ~failed
-        if not live.any():
-            break
-        done += live
+        if 2 * moving.sum() <= len(at):  # those that are done leave the stack
+            at, x, v, a = at[moving], x[moving], v[moving], a[moving]
+            damping, moving = damping[moving], moving[moving]
+            if not len(at):
+                break
+            evaluate = _Whitened(equations(at), _among(white, at, cov.shape[1]), biases[at], n)
+        end.iterations[at] += moving
         normal = np.swapaxes(a, 1, 2) @ a
         diagonal = np.einsum("gii->gi", normal)
-        diagonal += np.where(idle, 1.0, damping[:, None] * diagonal)
+        diagonal += np.where(idle[at], 1.0, damping[:, None] * diagonal)
         downhill = -np.einsum("gmi,gm->gi", a, v)
         step = solve_each(normal, downhill)
         usable = np.isfinite(step).all(axis=1)
-        failed |= live & ~usable & (damping > 1)
-        step = np.where((live & usable)[:, None], step, 0.0)
-        trial_v, trial_a = whitened(x + step)
+        failed = moving & ~usable & (damping > 1)
+        step = np.where((moving & usable)[:, None], step, 0.0)
+        trial_v, trial_a = evaluate(x + step)
         # stepᵀ N step: no unknown moves by more than its root in own σ
-        short = live & usable & (np.einsum("gi,gi->g", step, downhill) <= tolerance**2)
+        short = moving & usable & (np.einsum("gi,gi->g", step, downhill) <= tolerance**2)
         less = np.einsum("gi,gi->g", trial_v, trial_v) <= np.einsum("gi,gi->g", v, v)
-        take = live & usable & (short | less)
+        take = moving & usable & (short | less)
         x = np.where(take[:, None], x + step, x)
         v = np.where(take[:, None], trial_v, v)
         a = np.where(take[:, None, None], trial_a, a)
+        end.x[at], end.v[at], end.a[at] = x, v, a
         # A step that damping made short is no sign of being there.
-        converged |= short & (damping < 1e-3)
+        end.converged[at] |= short & (damping < 1e-3)
+        moving &= ~end.converged[at] & ~failed
         eased = np.where(damping > 1e-7, damping / 10, 0.0)
         damping = np.where(take, eased, np.maximum(1e-4, 10 * damping))
-    return _statistics(x, v, a, cov, white, idle, sizes, done, converged)
+    return _statistics(end, cov, white, idle, sizes)
+
+
+class _Ended(NamedTuple):
+    """Where g networks are."""
+
+    v: Floats  # (g, m) whitened
+    a: Floats  # (g, m, n) whitened
+    x: Floats  # (g, n)
+    iterations: Ints
+    converged: Flags
+
+
+@dataclass(frozen=True, slots=True)
+class _Whitened:
+    """Equations of g networks with the biases of their observations, divided by their errors."""
+
+    equations: StackedEquations
+    white: sparse.csr_array
+    biases: Floats
+    unknowns: int  # without biases
+
+    def __call__(self, x: Floats) -> tuple[Floats, Floats]:
+        """Evaluate at x (g, n)."""
+        n = self.unknowns
+        v, a = self.equations(x[:, :n])
+        v = v + np.einsum("gmb,gb->gm", self.biases, x[:, n:])
+        g, rows = v.shape
+        both = np.concatenate([v[:, :, None], a, self.biases], axis=2).reshape(g * rows, -1)
+        both = (self.white @ both).reshape(g, rows, -1)
+        return both[:, :, 0], both[:, :, 1:]
 
 
 def _whitener(cov: Floats) -> sparse.csr_array:
@@ -198,17 +226,10 @@ def _inverse(normal: Floats) -> Floats:
 
 
 def _statistics(
-    x: Floats,
-    v: Floats,
-    a: Floats,
-    observed: Floats,
-    white: sparse.csr_array,
-    idle: Flags,
-    sizes: Ints,
-    iterations: Ints,
-    converged: Flags,
+    end: _Ended, observed: Floats, white: sparse.csr_array, idle: Flags, sizes: Ints
 ) -> list[Adjustment]:
     """Everything that is said of the solutions, from their whitened residuals and Jacobians."""
+    x, v, a = end.x, end.v, end.a
     normal = np.swapaxes(a, 1, 2) @ a
     normal[:, np.arange(normal.shape[1]), np.arange(normal.shape[1])] += idle
     cov = _inverse(normal)
@@ -216,7 +237,8 @@ def _statistics(
     g, m, n = a.shape
     weighted_a = (white.T @ a.reshape(g * m, n)).reshape(g, m, n)
     weighted_v = (white.T @ v.reshape(g * m)).reshape(g, m)
-    weight = np.stack([(w.T @ w).toarray() for w in _blocks(white, g, m)])
+    blocks = (_among(white, np.array([i]), m) for i in range(g))
+    weight = np.stack([(w.T @ w).toarray() for w in blocks])
     # diag(Qvv P) and diag(P Qvv P), Qvv = Q − A C Aᵀ with A = Q (P A)
     by_cov = weighted_a @ cov
     redundancy = 1 - np.einsum("gmi,gmi->gm", observed @ by_cov, weighted_a)
@@ -240,8 +262,8 @@ def _statistics(
                 w=w[i, :count],
                 chi2=float(chi2[i]) if there else float("nan"),
                 dof=count - len(mine),
-                iterations=int(iterations[i]),
-                converged=bool(converged[i] and there),
+                iterations=int(end.iterations[i]),
+                converged=bool(end.converged[i] and there),
                 weight=weight[i, :count, :count],
                 weighted_v=weighted_v[i, :count],
                 weighted_a=weighted_a[i, :count][:, mine],
@@ -250,8 +272,7 @@ def _statistics(
     return out
 
 
-def _blocks(stacked: sparse.csr_array, g: int, m: int) -> Iterator[sparse.csr_array]:
-    """Yield the g blocks (m, m) on the diagonal."""
-    for i in range(g):
-        at = slice(i * m, (i + 1) * m)
-        yield stacked[at][:, at]
+def _among(stacked: sparse.csr_array, at: Ints, m: int) -> sparse.csr_array:
+    """Return the blocks (m, m) on the diagonal of these networks, stacked."""
+    rows = (at[:, None] * m + np.arange(m)).ravel()
+    return stacked[rows][:, rows]

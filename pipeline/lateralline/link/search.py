@@ -24,7 +24,7 @@ from lateralline.link.equations import Evaluator, side_by_side
 from lateralline.link.lines import Alternative, NetworkLine, PreparedLine, SuspectedBlunder
 from lateralline.link.network import NetworkModel
 from lateralline.link.stochastic import TIED, limit_of
-from lateralline.records import Floats
+from lateralline.records import Floats, Ints
 from lateralline.settings import Accuracy
 
 T = TypeVar("T")
@@ -125,8 +125,12 @@ def _adjust(requests: Sequence[AdjustmentRequest]) -> list[Adjustment]:
         start[i, :n] = model.start() if request.start is None else request.start
         biases[i, list(request.without), np.arange(len(request.without))] = 1.0
         sizes[i] = m, n, len(request.without)
-    layout = side_by_side([m.layout for m in models], unknowns, rows)
-    return adjust_stack(Evaluator(layout, rows), cov, start, biases, sizes, tolerance=_TOLERANCE)
+
+    def equations(at: Ints) -> Evaluator:
+        some = [models[i].layout for i in at.tolist()]
+        return Evaluator(side_by_side(some, unknowns, rows), rows)
+
+    return adjust_stack(equations, cov, start, biases, sizes, tolerance=_TOLERANCE)
 
 
 # ---- blunders ------------------------------------------------------------------------------
