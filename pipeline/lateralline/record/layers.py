@@ -30,7 +30,7 @@ from lateralline.findings import Finding
 from lateralline.frames import Frame
 from lateralline.frames.systems import plan_of
 from lateralline.record.lineage import lineage, plan_operation
-from lateralline.records import FieldRecord, Floats, Product
+from lateralline.records import FieldRecord, Flags, Floats, Product
 
 AnyFrame: TypeAlias = "gpd.GeoDataFrame | pd.DataFrame"
 Shapes: TypeAlias = npt.NDArray[np.object_]
@@ -102,19 +102,25 @@ def to_tables(
 
 
 def to_lonlat(
-    tables: Mapping[str, pa.Table], products: Iterable[Product], frame: Frame
+    tables: Mapping[str, pa.Table],
+    products: Iterable[Product],
+    frame: Frame,
+    crs: pyproj.CRS | None = None,
 ) -> dict[str, pa.Table]:
-    """Return the tables with WGS 84 longitude and latitude in place of their geometry.
+    """Return the tables, made for `crs`, with WGS 84 longitude and latitude as their geometry.
 
     A third coordinate is there only when it is an ellipsoidal height. What the operation may be
     off by is in σ and polygons, anew and not that of `tables`. Raises FrameError for a local sketch
     and when nothing better than a ballpark operation leads there.
     """
-    made = {p.layer: p for p in shifted(products, frame.lonlat_operation)}
+    before = {p.layer: p for p in products}
+    made = {p.layer: p for p in shifted(before.values(), frame.lonlat_operation)}
     transform = _planar_too(frame.to_lonlat, _mean_level(made.values()))
     return {
         name: _placed(
-            _columns(contract.load(name), made[name].columns),
+            _columns(contract.load(name), made[name].columns)
+            if crs is not None
+            else _adapted(contract.load(name), before[name].columns, made[name].columns, table),
             _transformed(made[name].geometry, transform),
         )
         if contract.load(name).geometry
@@ -181,17 +187,48 @@ def _columns(declared: Table, columns: Mapping[str, Collection[object]]) -> pa.T
     faults: list[str] = []
     for c in declared.field:
         try:
-            arrays[c.name] = _typed(c, columns[c.name])
-        except (TypeError, ValueError, pa.ArrowException) as e:
-            faults.append(f"{declared.name}.{c.name}: not all {c.type} ({e})")
-            continue
-        faults += [f"{declared.name}.{c.name}: {fault}" for fault in _forbidden(c, arrays[c.name])]
+            arrays[c.name] = _array(declared, c, columns[c.name])
+        except ContractError as e:
+            faults.append(str(e))
     if faults:
         raise ContractError("\n".join(faults))
     return pa.table(arrays)
 
 
+def _adapted(
+    declared: Table,
+    before: Mapping[str, Collection[object]],
+    after: Mapping[str, Collection[object]],
+    table: pa.Table,
+) -> pa.Table:
+    """Return the table, made of columns before a shift, without geometry and as after it."""
+    known = {_LENGTH_GRID, _GRID_FACTOR}  # of the file's grid, and only in the table
+    moved = {k for k, v in after.items() if v is not before[k] or k in known}
+    if any(len(after[k]) != table.num_rows for k in moved):
+        return _columns(declared, after)
+    table = table.drop_columns([GEOMETRY])
+    for c in declared.field:
+        if c.name in moved:
+            values = _array(declared, c, after[c.name])
+            table = table.set_column(table.schema.get_field_index(c.name), c.name, values)
+    return table
+
+
+def _array(declared: Table, column: Column, values: Collection[object]) -> pa.Array:
+    """Return one column; raises ContractError, naming all that is wrong with its values."""
+    name = f"{declared.name}.{column.name}"
+    try:
+        array = _typed(column, values)
+    except (TypeError, ValueError, pa.ArrowException) as e:
+        raise ContractError(f"{name}: not all {column.type} ({e})") from e
+    if faults := _forbidden(column, array):
+        raise ContractError("\n".join(f"{name}: {fault}" for fault in faults))
+    return array
+
+
 def _typed(column: Column, values: Collection[object]) -> pa.Array:
+    if column.type == "real" and isinstance(values, np.ndarray) and values.dtype == np.float64:
+        return pa.array(values, from_pandas=True)
     plain = values.tolist() if isinstance(values, np.ndarray) else list(values)
     known = [None if v is None or v == "" or _is_nan(v) else v for v in plain]
     if column.type == "integer":
@@ -220,12 +257,11 @@ def _forbidden(column: Column, array: pa.Array) -> list[str]:
     if column.type in ("real", "integer"):
         numbers = known.to_numpy(zero_copy_only=False)
         low, high, above = column.minimum, column.maximum, column.above
-        for broken, must in (
-            (np.isinf(numbers), "finite"),
-            (numbers < (-np.inf if low is None else low), f"≥ {low or 0:g}"),
-            (numbers > (np.inf if high is None else high), f"≤ {high or 0:g}"),
-            (numbers <= (-np.inf if above is None else above), f"> {above or 0:g}"),
-        ):
+        limits: list[tuple[Flags, str]] = [(np.isinf(numbers), "finite")]
+        limits += [] if low is None else [(numbers < low, f"≥ {low:g}")]
+        limits += [] if high is None else [(numbers > high, f"≤ {high:g}")]
+        limits += [] if above is None else [(numbers <= above, f"> {above:g}")]
+        for broken, must in limits:
             if broken.any():
                 faults.append(f"must be {must}; got {numbers[broken][0]}")
     if column.enum and (strange := sorted(set(known.to_pylist()) - set(column.enum))):

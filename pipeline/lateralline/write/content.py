@@ -68,7 +68,9 @@ class Desk:
             if PHOTOS in self.formats:
                 products, copies = with_copies(products, record)
             tables = layers.to_tables(products, record, frame, site.crs)
-            lonlat = layers.to_lonlat(tables, products, frame) if site.in_geojson else None
+            lonlat = (
+                layers.to_lonlat(tables, products, frame, site.crs) if site.in_geojson else None
+            )
             counts = {name: t.num_rows for name, t in tables.items()}
             return SiteContent(
                 site_id=record.settings.id,
