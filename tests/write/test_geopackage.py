@@ -52,6 +52,15 @@ def test_every_layer_has_title_caution_and_version(make_site: MakeSite, tmp_path
         assert changed == "2026-05-07T12:00:00.000Z"
 
 
+def test_one_site_of_many_is_found_by_an_index(make_site: MakeSite, tmp_path: Path) -> None:
+    """SQLite's own plan of a read of one site, layer by layer."""
+    path = tmp_path / "a.gpkg"
+    write(path, make_site())
+    for name in contract.LAYERS:
+        (plan,) = ask(path, f"EXPLAIN QUERY PLAN SELECT * FROM {name} WHERE site_id = 'X'")
+        assert f"USING INDEX {name}_site_id" in plan[-1], plan
+
+
 def test_features_that_guide_digging_carry_the_caution_and_no_others() -> None:
     """The others have it once, above: every layer that shows pipe does."""
     every = {*contract.LAYERS, *contract.OVERLAYS}

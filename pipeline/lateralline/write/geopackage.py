@@ -73,7 +73,8 @@ class Batches:
             self._write(name, table)
 
 
-#: How long to wait for who has a GeoPackage locked, seconds.
+#: Column by which a record is read site by site.
+_SITE: Final = "site_id"
 VERSION: Final = "1.3"
 #: WKT 1 cannot hold all that a compound or user's CRS is: the extension adds WKT 2 beside it.
 _DATASET: Final = {"VERSION": VERSION, "CRS_WKT_EXTENSION": "YES"}
@@ -141,6 +142,8 @@ class GeoPackageSink:
                 db.execute(
                     f'CREATE UNIQUE INDEX "{name}_{contract.UID}" ON "{name}" ("{contract.UID}")'
                 )
+                if _SITE in contract.load(name).names:  # a page reads one site of a city
+                    db.execute(f'CREATE INDEX "{name}_{_SITE}" ON "{name}" ("{_SITE}")')
             relate_media(db, self.names)
             if self.names == contract.LAYERS:
                 about = described_record(db)
