@@ -16,13 +16,11 @@ from contextlib import closing
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from lateralline import contract
-from lateralline.cluster import Cluster
 from lateralline.errors import Fault
 from lateralline.ingest import setting_of
-from lateralline.kept import Kept
 from lateralline.stages import (
     STAGES,
     Sink,
@@ -36,8 +34,11 @@ from lateralline.stages import (
     through,
 )
 from lateralline.workers import WorkerLostError, in_order
-from lateralline.write.content import Desk
-from lateralline.write.target import Target
+
+if TYPE_CHECKING:  # what only checks sites does not wait for what writes
+    from lateralline.kept import Kept
+    from lateralline.write.content import Desk
+    from lateralline.write.target import Target
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +106,11 @@ def run_sites(
         return SiteTask(site, told[-1])
 
     missed: list[tuple[Path, str]] = []
-    hire = partial(Cluster[SiteTask, SiteResult | SiteFailure], cluster) if cluster else None
+    hire = None
+    if cluster:
+        from lateralline.cluster import Cluster
+
+        hire = partial(Cluster[SiteTask, SiteResult | SiteFailure], cluster)
     with closing(in_order(job, map(task, sites), len(sites), workers, hire)) as answers:
         for site in sites:
             made = next(answers)

@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
-from typing import Final, Protocol, TypedDict
+from typing import TYPE_CHECKING, Final, Protocol, TypeAlias, TypedDict
 
 from lateralline.acceptance import accepted, unmatched
 from lateralline.derive import derive
@@ -38,8 +38,10 @@ from lateralline.record.summary import SiteSummary, by_severity, summarise
 from lateralline.records import FieldRecord, Linked, Product, Solved
 from lateralline.solve import solve
 from lateralline.wording import counted
-from lateralline.write.content import Desk, SiteContent
-from lateralline.write.target import Target
+
+if TYPE_CHECKING:
+    from lateralline.write.content import Desk, SiteContent
+    from lateralline.write.target import Target
 
 
 class Sink(Protocol):
@@ -273,7 +275,7 @@ def run_site(
 
 
 #: Where a site is made ready for a record, and how that stands.
-Place = tuple[Desk, Target]
+Place: TypeAlias = "tuple[Desk, Target]"
 
 
 def given(site: Path | Site, place: Place | None) -> SiteWork:

@@ -17,7 +17,7 @@ from lateralline.draw.sheet import SheetOptions, draw_sheet
 from lateralline.measure import Measure
 from lateralline.record.rows import FindingRow, NodeRow
 from lateralline.record.view import RecordView, read_record
-from tests.support.sheet_reading import pages_of
+from tests.support.sheet_reading import pages_of, texts_of
 
 
 @pytest.fixture(scope="module")
@@ -29,7 +29,7 @@ def words_of(view: RecordView) -> list[str]:
     with matplotlib.rc_context(symbols.RC):
         page = crew_page(view)
     renderer: Any = FigureCanvasAgg(page.figure).get_renderer()
-    texts = [t for axes in page.figure.axes for t in axes.texts if t.get_text()]
+    texts = texts_of(page.figure)
     for text in texts:
         assert text.get_fontsize() >= symbols.SMALL_PT, text.get_text()
         box = text.get_window_extent(renderer)

@@ -10,16 +10,19 @@ from html import unescape
 from pathlib import Path
 from typing import Any
 
+import matplotlib
 import numpy as np
 import pytest
 import shapely
 from geopandas import read_file
+from matplotlib.backends.backend_agg import RendererAgg
 from matplotlib.figure import Figure
 from matplotlib.image import imread
 
 from lateralline import contract
 from lateralline.batch import run_sites
-from lateralline.draw import furniture, labels
+from lateralline.draw import furniture, labels, symbols
+from lateralline.draw.canvas import Canvas
 from lateralline.draw.labels import Label
 from lateralline.draw.plan import draw_record
 from lateralline.draw.sheet import draw_picture
@@ -31,6 +34,7 @@ from lateralline.simulate import make_site as make_practice
 from lateralline.stages import SiteResult
 from lateralline.workspace import Workspace
 from tests.support.command import built
+from tests.support.sheet_reading import texts_of
 
 MakeSite = Callable[..., Any]
 
@@ -202,3 +206,36 @@ def test_without_matplotlib_the_extra_is_named(
     monkeypatch.setattr(builtins, "__import__", without)
     with pytest.raises(MissingExtraError, match=r'pip install "lateralline\[draw\]"'):
         draw_picture(gpkg, "EX-1", tmp_path / "p.png")
+
+
+class HeardRenderer(RendererAgg):
+    """Keeps where texts are to be drawn, and draws none."""
+
+    def __init__(self, figure: Figure) -> None:
+        width, height = figure.bbox.size
+        super().__init__(width, height, figure.dpi)
+        self.heard: list[tuple[float, ...]] = []
+
+    def draw_text(self, gc: Any, x: float, y: float, s: str, prop: Any, angle: float,
+                  *_: Any, **more: Any) -> None:  # fmt: skip
+        self.heard.append((x, y, angle, prop.get_size(), *gc.get_rgb()))
+
+
+def test_lines_drawn_as_one_stand_where_each_would_by_itself() -> None:
+    """Against matplotlib's own layout of each text, which rounds widths to pixels."""
+    canvas = Canvas(60.0, 40.0)
+    canvas.words(5.0, 10.0, "left, plain", 9.0)
+    canvas.words(30.0, 20.0, "centred and bold", 11.0, bold=True, align="center")
+    canvas.words(55.0, 30.0, "to the right", 8.0, align="right", colour=symbols.WARN)
+    canvas.words(4.0, 28.0, "turned", 8.0, align="center", turned=True)
+    figure = canvas.figure
+    figure.set_dpi(600)
+    as_one, apart = HeardRenderer(figure), HeardRenderer(figure)
+    with matplotlib.rc_context(symbols.RC):
+        figure.draw(as_one)
+        for text in texts_of(figure):
+            text.draw(apart)
+    assert len(as_one.heard) == 4
+    for here, there in zip(as_one.heard, apart.heard, strict=True):
+        assert here[:2] == pytest.approx(there[:2], abs=1.5)  # pixels, 0.06 mm
+        assert here[2:] == there[2:]

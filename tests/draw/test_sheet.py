@@ -28,6 +28,7 @@ from lateralline.measure import Measure
 from lateralline.record.symbology import area_of, load_styles, style_of
 from lateralline.record.view import read_record
 from lateralline.units import feet_and_inches
+from tests.support.sheet_reading import texts_of
 
 MakeSite = Callable[..., Any]
 CAUTION = contract.load("tolerance_zone").caution
@@ -59,7 +60,7 @@ def test_nothing_is_small_or_off_the_paper(practice: dict[str, Path]) -> None:
         for page in sheet_pages(site, SheetOptions("letter")):
             renderer: Any = FigureCanvasAgg(page.figure).get_renderer()
             paper = page.figure.bbox
-            for text in (t for axes in page.figure.axes for t in axes.texts if t.get_text()):
+            for text in texts_of(page.figure):
                 assert text.get_fontsize() >= 6.0
                 box = text.get_window_extent(renderer)
                 assert paper.contains(box.x0, box.y0), text.get_text()
@@ -263,7 +264,7 @@ def test_a_stretch_of_undecided_shape_is_dashed_and_asks_for_a_stop(
     layers["pipe_segments"] = layers["pipe_segments"].assign(shape=shape)
     site = replace(site, layers=layers)
     figure = sheets.first_page(site, SheetOptions("A4"), tmp_path / "s.pdf")
-    said = [t.get_text() for axes in figure.axes for t in axes.texts]
+    said = [t.get_text() for t in sheets.texts_of(figure)]
     assert "pipe axis, shape not shown: add a stop" in said
     solid, dashed = (len(c.get_segments()) for c in figure.axes[1].collections if c.get_gid())
     assert (solid, dashed) == (len(shape) - 1, 1)
@@ -302,7 +303,7 @@ def test_control_off_the_plan_is_said_where_it_stands(practice: dict[str, Path])
     off = site.measure.length(moved[0].distance(line))
     with matplotlib.rc_context(symbols.RC):
         (page, *_) = sheet_pages(site, SheetOptions("letter", "portrait"))
-        said = "\n".join(t.get_text() for axes in page.figure.axes for t in axes.texts)
+        said = "\n".join(t.get_text() for t in texts_of(page.figure))
     assert f"↗ HOUSE-SE {off} NE of the pipe, not drawn" in said
     drawn = {p for p in control["point"] if p in said.splitlines()}
     named = {
@@ -338,7 +339,7 @@ def test_figures_and_words_of_headings_are_never_broken() -> None:
     (page,) = paginate(
         [TableSection("T", "", columns, [["R1", "-12345.67 ± 0.89", "y" * 200]])], BODY
     )
-    widths = page[0].widths
+    widths = page[0].table.widths
     assert sum(widths) == pytest.approx(BODY.width)
     assert widths[1] > width_mm("-12345.67 ± 0.89", 6.2)
     assert widths[1] > width_mm("greatest", 6.2, bold=True)

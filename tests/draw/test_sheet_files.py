@@ -3,15 +3,22 @@
 from __future__ import annotations
 
 import builtins
+import re
+import zlib
 from collections.abc import Callable
+from contextlib import nullcontext
+from io import BytesIO
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
+from matplotlib.ft2font import FT2Font, LoadFlags
 from typer.testing import CliRunner
 
 from lateralline import contract
 from lateralline.api.documents import private_shown, spoken
+from lateralline.draw import canvas
 from lateralline.draw.sheet import SheetOptions, draw_sheet, draw_sheets
 from lateralline.errors import MissingExtraError, OutputExistsError, UnknownSiteError
 
@@ -124,3 +131,52 @@ def test_without_matplotlib_the_extra_is_named(
     monkeypatch.setattr(builtins, "__import__", without)
     with pytest.raises(MissingExtraError, match=r'pip install "lateralline\[draw\]"'):
         draw_sheet([(gpkg, "")], tmp_path / "s.pdf")
+
+
+def outlines(pdf: bytes) -> dict[tuple[bytes, int], Any]:
+    """Outline of each letter in a PDF's fonts, by the end of the font's name and its code.
+
+    ISO 32000-1, 9.7.4: codes lead by CIDToGIDMap to the glyphs of FontFile2 (from memory).
+    """
+    found = {}
+    for font in re.findall(rb"<<(?:(?!endobj).)*?/CIDFontType2.*?endobj", pdf, re.S):
+        keys = (rb"BaseFont /\w{6}\+(\S+)", rb"CIDToGIDMap (\d+)", rb"FontDescriptor (\d+)")
+        name, codes, about = (re.findall(key, font)[0] for key in keys)
+        descriptor = re.search(rb"\n%s 0 obj(.*?)endobj" % about, pdf, re.S)
+        assert descriptor is not None
+        file = re.search(rb"/FontFile2 (\d+)", descriptor[1])
+        assert file is not None
+        glyphs = FT2Font(BytesIO(stream(pdf, file[1])))
+        for code, glyph in enumerate(stream(pdf, codes).decode("utf-16be")):
+            if ord(glyph):
+                glyphs.load_glyph(ord(glyph), LoadFlags.NO_SCALE)
+                found[name, code] = glyphs.get_path()[0]
+    return found
+
+
+def stream(pdf: bytes, number: bytes) -> bytes:
+    """A stream of a PDF, inflated."""
+    begun = re.search(rb"\n%s 0 obj\b.*?stream\r?\n" % number, pdf, re.S)
+    assert begun is not None
+    return zlib.decompressobj().decompress(pdf[begun.end() :])
+
+
+@pytest.mark.parametrize("text", ["2 ≥ 1 ±", "affine", "Größe", "Ωμέγα Їжак"])
+def test_fonts_cut_down_before_hold_the_letters_that_matplotlib_puts_in(
+    text: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    drawn = []
+    for kept in (True, False):
+        if not kept:
+            monkeypatch.setattr(canvas, "fonts_kept", nullcontext)
+        canvas_of = canvas.Canvas(50.0, 20.0)
+        canvas_of.words(5.0, 5.0, text)
+        canvas_of.words(5.0, 15.0, text, bold=True)
+        into = BytesIO()
+        with canvas.pdf_pages(into, "sheet", "T", "C") as add_page:
+            add_page(canvas_of.figure)
+        drawn.append(outlines(into.getvalue()))
+    assert len(drawn[1]) >= 8  # of both fonts together
+    assert drawn[0].keys() == drawn[1].keys()
+    for code, outline in drawn[1].items():
+        assert np.array_equal(outline, drawn[0][code]), code

@@ -84,7 +84,7 @@ def test_the_scale_bar_is_as_long_as_it_says_in_the_crews_unit(
     site = read_record(practice[name], "")
     asked = SheetOptions("letter", scale=parse_scale(scale) if scale else None)
     figure = sheets.first_page(site, asked, tmp_path / "s.pdf")
-    said = [t.get_text() for axes in figure.axes for t in axes.texts]
+    said = [t.get_text() for t in sheets.texts_of(figure)]
     (length,) = filter(None, (re.fullmatch(r"([\d.]+) (m|ft|us-ft)", t) for t in said))
     assert length[2] == site.unit == {"tape-ties": "ft", "local-sketch": "m"}[name]
     (ratio,) = {m[1] for t in said if (m := re.match(r"scale .*?1:(\d+)", t))}
@@ -102,7 +102,7 @@ def test_a_profile_is_to_both_its_scales(
     """Each stop's plumb line is as long, and as far from the next, as the record says."""
     site = read_record(practice["tape-ties"], "")
     figure = sheets.first_page(site, SheetOptions("A3"), tmp_path / "s.pdf")
-    said = " ".join(t.get_text() for axes in figure.axes for t in axes.texts)
+    said = " ".join(t.get_text() for t in sheets.texts_of(figure))
     ratios = re.search(
         r"profile 1 in = \S+ ft \(1:(\d+)\) along, 1 in = \S+ ft \(1:(\d+)\) up", said
     )
@@ -141,7 +141,7 @@ def test_papers_have_their_size_and_scales_are_round(
     media = re.search(rb"/MediaBox \[ 0 0 ([\d.]+) ([\d.]+) \]", (tmp_path / "s.pdf").read_bytes())
     assert media is not None
     assert [float(v) * MM for v in media.groups()] == pytest.approx(wanted, abs=1e-4)
-    said = " ".join(t.get_text() for axes in figure.axes for t in axes.texts)
+    said = " ".join(t.get_text() for t in sheets.texts_of(figure))
     feet = re.search(r"scale 1 in = ([\d.]+) ft \(1:(\d+)\)", said)  # the crew's tape is in us-ft
     assert feet is not None
     assert float(feet[1]) * 12 == float(feet[2])

@@ -50,7 +50,11 @@ def test_the_type_checker_is_never_silenced() -> None:
     ("module", "heavy"),
     [
         ("cli", "geopandas pandas matplotlib scipy shapely pyproj numpy pydantic"),
-        ("batch", "scipy.stats scipy.optimize matplotlib bokeh ezdxf sqlalchemy psycopg"),
+        (
+            "batch",
+            "scipy.stats scipy.optimize matplotlib bokeh ezdxf sqlalchemy psycopg "
+            "geopandas pandas pyarrow pyogrio fiona openpyxl",
+        ),
     ],
     ids=["help", "building"],
 )

@@ -26,7 +26,6 @@ import pyarrow.parquet
 import pyogrio
 import pytest
 from matplotlib.figure import Figure
-from matplotlib.text import Text
 from typer.main import get_command
 from typer.testing import CliRunner
 
@@ -37,6 +36,7 @@ from lateralline.ingest.map_layers import GdalError, map_layers
 from lateralline.output.proof import KINDS, MANIFEST
 from lateralline.record import CAUTION
 from tests.support.places import ROOT, SAMPLES
+from tests.support.sheet_reading import texts_of
 
 #: What the caution begins with; sheets write it in capitals over the rest.
 _HEAD, _, _REST = CAUTION.partition(". ")
@@ -151,8 +151,7 @@ def walked(tmp_path_factory: pytest.TempPathFactory) -> dict[str, object]:
     kept_log = KeptLog(logging.INFO)
 
     def kept(figure: Figure, *args: object, **more: object) -> None:
-        texts = [t for t in figure.findobj(Text) if isinstance(t, Text) and t.get_visible()]
-        drawn.append(" ".join(t.get_text() for t in texts))
+        drawn.append(" ".join(t.get_text() for t in texts_of(figure)))
         save(figure, *args, **more)
 
     def refuse(where: object, *args: object) -> None:

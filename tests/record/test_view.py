@@ -64,7 +64,7 @@ def test_picture_and_sheet_are_true_to_their_scale_and_bar_in_web_mercator(
 ) -> None:
     """Lengths on paper, read back from the PDF, against the scale and the bar drawn with them."""
     figure = sheets.first_page(read_record(two_metres), SheetOptions("A3"), tmp_path / "sheet.pdf")
-    said = [t.get_text() for axes in figure.axes for t in axes.texts]
+    said = [t.get_text() for t in sheets.texts_of(figure)]
     draw_picture(two_metres, "", tmp_path / "picture.pdf")
     ratio = next(float(m[1]) for t in said if (m := re.match(r"scale .*?1:(\d+)", t)))
     bar = next(m for t in said if (m := re.fullmatch(r"([\d.]+) (m|ft|us-ft)", t)))

@@ -19,9 +19,11 @@ import numpy as np
 import pytest
 from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
+from matplotlib.text import Text
 
 from lateralline.batch import run_sites
 from lateralline.draw import symbols
+from lateralline.draw.lettering import Lettering
 from lateralline.draw.sheet import SheetOptions, sheet_pages
 from lateralline.record.view import RecordView
 from lateralline.records import Floats
@@ -82,7 +84,7 @@ def strokes(pdf: Path, colour: str, width_pt: float) -> Iterator[Floats]:
 def _stroked(page: str) -> Iterator[tuple[Floats, tuple[float, ...], float]]:
     """Follow pen, line width and placing through a content stream; yield what is stroked."""
     state: tuple[tuple[float, ...], float, Floats] = ((0.0, 0.0, 0.0), 1.0, np.eye(3))
-    kept, path, given = [], [], []
+    kept, paths, given = [], [], []
     for token in _STRING.sub("()", page).split():
         if _NUMBER.fullmatch(token):
             given.append(float(token))
@@ -101,13 +103,14 @@ def _stroked(page: str) -> Iterator[tuple[Floats, tuple[float, ...], float]]:
                 a, b, c, d, e, f = given[-6:]
                 state = (pen, width, np.array([[a, b, 0.0], [c, d, 0.0], [e, f, 1.0]]) @ place)
             case "m":
-                path = [[*given[-2:], 1.0]]
+                paths.append([[*given[-2:], 1.0]])
             case "l":
-                path.append([*given[-2:], 1.0])
-            case "S" | "s" | "B" | "b" if path:
-                yield (np.array(path) @ place)[:, :2], pen, width
+                paths[-1].append([*given[-2:], 1.0])
+            case "S" | "s" | "B" | "b":
+                for path in paths:
+                    yield (np.array(path) @ place)[:, :2], pen, width
         if token in _ENDS:
-            path = []
+            paths = []
         given = []
 
 
@@ -130,6 +133,22 @@ def words(site: RecordView, options: SheetOptions) -> list[list[str]]:
     """The texts of each page."""
     with matplotlib.rc_context(symbols.RC):
         return [
-            [t.get_text() for axes in page.figure.axes for t in axes.texts]
-            for page in sheet_pages(site, options)
+            [t.get_text() for t in texts_of(page.figure)] for page in sheet_pages(site, options)
         ]
+
+
+def texts_of(figure: Figure) -> list[Text]:
+    """All texts of a figure that are not empty; those drawn as one as matplotlib sets each."""
+    found = [t for t in figure.findobj(Text) if isinstance(t, Text)]
+    for lettering in figure.findobj(Lettering):
+        assert isinstance(lettering, Lettering)
+        for line in lettering.lines:
+            text = Text(
+                line.x, line.y, line.text, color=line.colour, ha=line.align, size=line.size_pt,
+                weight="bold" if line.bold else "normal", rotation=90.0 if line.turned else 0.0,
+                va="center" if line.turned else "center_baseline",
+                transform=lettering.get_transform(),
+            )  # fmt: skip
+            text.set_figure(figure)
+            found.append(text)
+    return [text for text in found if text.get_visible() and text.get_text()]

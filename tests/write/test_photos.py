@@ -28,6 +28,7 @@ from lateralline.record.view import read_record
 from tests.published.test_formats import validate_geopackage
 from tests.support.made_pictures import picture
 from tests.support.places import SAMPLES
+from tests.support.sheet_reading import texts_of
 
 SLOPE = SAMPLES / "slope-levels"
 ROWS = """file,run,stop,counter,exposure,node,taken_on,private,note
@@ -187,6 +188,6 @@ def test_page_and_sheet_show_them_and_nothing_private_unless_asked(
         sheet, "draw_page", lambda *_: None
     )  # plan and profile: looked at elsewhere
     *_, last = sheet_pages(view, SheetOptions())
-    words = [text.get_text() for text in last.figure.findobj(lambda a: hasattr(a, "get_text"))]
+    words = [text.get_text() for text in texts_of(last.figure)]
     assert sum(bool(axes.images) for axes in last.figure.axes) == 3
     assert not any("a face in it" in text for text in words)

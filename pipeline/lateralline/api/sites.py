@@ -23,10 +23,8 @@ from lateralline.ingest import (
 from lateralline.ingest.intake import entries, is_file, read_input
 from lateralline.ingest.ledger import Ledger
 from lateralline.ingest.sketches import own_axes_of
-from lateralline.record.assets import columns_of
 from lateralline.settings import Assets
 from lateralline.stages import Site, SiteFailure, SiteResult, run_site, source_of
-from lateralline.write.target import shared_crs
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -192,11 +190,15 @@ def batch_crs(sites: Iterable[NamedSite]) -> CRS | None:
         found = next((p.work["placed"].frame for p in placed if isinstance(p, SiteResult)), None)
         if found is not None:
             frames.append((found, len(of_it)))
+    from lateralline.write.target import shared_crs
+
     return shared_crs(frames)
 
 
 def batch_assets(sites: Iterable[NamedSite]) -> tuple[Column, ...]:
     """Return the register's columns of a batch: those of all of its sites."""
+    from lateralline.record.assets import columns_of
+
     return columns_of(_assets_of(site) for _, site in sites)
 
 

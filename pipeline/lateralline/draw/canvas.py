@@ -8,24 +8,31 @@ picture as XML may hold no control signs at all.
 from __future__ import annotations
 
 import os
+from collections import defaultdict
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from functools import cache, lru_cache
+from functools import lru_cache
 from io import BytesIO
+from math import nan
 from pathlib import Path
 from typing import Final, Required, TypedDict, Unpack
 
 import matplotlib
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.font_manager import FontProperties, findfont, get_font
 from matplotlib.patches import Rectangle
 from matplotlib.text import Text
-from matplotlib.textpath import text_to_path
 
 from lateralline.draw import symbols
+from lateralline.draw.lettering import (
+    LetteredLine,
+    Lettering,
+    fonts_kept,
+    letters_known,
+    width_pt,
+)
 from lateralline.draw.paper import Align, Box
-from lateralline.draw.symbols import FAMILY, AreaLook, LineLook, PointLook
+from lateralline.draw.symbols import AreaLook, Dash, LineLook, PointLook
 from lateralline.errors import extra
 from lateralline.output import figure_metadata
 from lateralline.wording import shown
@@ -35,6 +42,8 @@ _MM_PER_PT: Final = 25.4 / 72.0
 _ELLIPSIS: Final = "…"
 _GLUE: Final = "\0"
 
+_OVER_RULES: Final = 2.1  # zorder of symbols: that of lines is 2
+_BREAK: Final = (nan, nan)  # between two rules of one path
 _STRANGE: Final = "\N{REPLACEMENT CHARACTER}"
 
 
@@ -52,11 +61,24 @@ class Canvas:
     def __init__(self, width_mm: float, height_mm: float) -> None:
         """Begin an empty page."""
         self.width, self.height = width_mm, height_mm
-        self.figure = Figure(figsize=(width_mm / _MM_PER_IN, height_mm / _MM_PER_IN))
-        self._sheet = self.figure.add_axes(
+        self._figure = Figure(figsize=(width_mm / _MM_PER_IN, height_mm / _MM_PER_IN))
+        self._sheet = self._figure.add_axes(
             (0, 0, 1, 1), xlim=(0, width_mm), ylim=(height_mm, 0), zorder=-1
         )
         self._sheet.set_axis_off()
+        self._lettering = Lettering()
+        self._sheet.add_artist(self._lettering)
+        self._rules: defaultdict[tuple[str, float, Dash], list[tuple[float, float]]] = defaultdict(
+            list
+        )
+
+    @property
+    def figure(self) -> Figure:
+        """The page as a figure, with all that was drawn until now."""
+        for (colour, width, dash), ends in self._rules.items():  # the alike as one path
+            self._sheet.plot(*zip(*ends, strict=True), color=colour, lw=width, ls=dash)
+        self._rules.clear()
+        return self._figure
 
     def axes(self, box: Box, **limits: Unpack[Limits]) -> Axes:
         """Return axes without ticks that fill exactly `box`."""
@@ -66,7 +88,7 @@ class Canvas:
             box.width / self.width,
             box.height / self.height,
         )
-        return self.figure.add_axes(at, xticks=[], yticks=[], **limits)
+        return self._figure.add_axes(at, xticks=[], yticks=[], **limits)
 
     def words(
         self,
@@ -81,12 +103,12 @@ class Canvas:
         align: Align = "left",
         turned: bool = False,
     ) -> None:
-        """Write one line with its middle at `y`; what does not fit `room` mm ends in "…"."""
-        self._sheet.text(
-            x, y, fitted(text, room, size_pt, bold=bold), size=size_pt, color=colour, ha=align,
-            weight="bold" if bold else "normal", va="center" if turned else "center_baseline",
-            rotation=90 if turned else 0,
-        )  # fmt: skip
+        """Write one line with its middle at `y`; what does not fit `room` mm ends in "…".
+
+        A turned line reads upwards, its middle at (x, y).
+        """
+        line = fitted(text, room, size_pt, bold=bold)
+        self._lettering.lines.append(LetteredLine(x, y, line, size_pt, bold, colour, align, turned))
 
     def paragraph(
         self,
@@ -106,23 +128,30 @@ class Canvas:
 
     def rule(self, x0: float, y0: float, x1: float, y1: float, **look: Unpack[LineLook]) -> None:
         """Draw a straight line."""
-        drawn = LineLook(color=symbols.INK, lw=0.4) | look
-        self._sheet.plot([x0, x1], [y0, y1], **drawn)
+        drawn = LineLook(color=symbols.INK, lw=0.4, ls="-") | look
+        alike = self._rules[drawn["color"], drawn["lw"], drawn["ls"]]
+        alike += [(x0, y0), (x1, y1), _BREAK]
 
     def frame(self, box: Box, **look: Unpack[AreaLook]) -> None:
         """Draw a rectangle."""
-        drawn = AreaLook(fc="none", ec=symbols.INK, lw=0.6) | look
+        drawn = AreaLook(fc="none", ec=symbols.INK, lw=0.6, ls="-") | look
+        if drawn["fc"] == "none" and "hatch" not in drawn:  # drawn with the rules
+            x, y, right, foot = box.x, box.y, box.right, box.foot
+            alike = self._rules[drawn["ec"], drawn["lw"], drawn["ls"]]
+            alike += [(x, y), (right, y), (right, foot), (x, foot), (x, y), _BREAK]
+            return
         self._sheet.add_patch(Rectangle((box.x, box.y), box.width, box.height, **drawn))
 
     def symbol(self, x: float, y: float, *looks: PointLook) -> None:
         """Draw one symbol of one or more parts."""
         for look in looks:
-            self._sheet.plot([x], [y], ls="none", **look)
+            self._sheet.plot([x], [y], ls="none", zorder=_OVER_RULES, **look)
 
     def arrow(self, x: float, y: float, height: float) -> None:
         """Draw an arrow upwards whose tip is at (x, y)."""
         self.rule(x, y + height, x, y + 2.2, lw=0.8)
-        self._sheet.plot([x], [y + 1.6], marker=(3, 0, 0), ms=5.0, color=symbols.INK, ls="none")
+        self._sheet.plot([x], [y + 1.6], marker=(3, 0, 0), ms=5.0, color=symbols.INK, ls="none",
+                         zorder=_OVER_RULES)  # fmt: skip
 
 
 def line_mm(size_pt: float) -> float:
@@ -130,14 +159,9 @@ def line_mm(size_pt: float) -> float:
     return 1.22 * size_pt * _MM_PER_PT
 
 
-@lru_cache(maxsize=65536)
 def width_mm(text: str, size_pt: float, *, bold: bool = False) -> float:
     """Return how wide a line of text is."""
-    if not text:
-        return 0.0
-    prop = FontProperties(family=FAMILY, weight="bold" if bold else "normal", size=size_pt)
-    width, _, _ = text_to_path.get_text_width_height_descent(text, prop, False)
-    return float(width) * _MM_PER_PT
+    return width_pt(text, size_pt, bold=bold) * _MM_PER_PT
 
 
 def printable(text: str) -> str:
@@ -183,6 +207,11 @@ def wrapped(
     text: str, room: float, size_pt: float, most: int = 99, *, bold: bool = False
 ) -> list[str]:
     """Return a text as lines no wider than `room` mm, at most so many; the last may end in "…"."""
+    return list(_broken(text, room, size_pt, most, bold))
+
+
+@lru_cache(maxsize=16384)  # a table asks for its cells again and again, until it is laid out
+def _broken(text: str, room: float, size_pt: float, most: int, bold: bool) -> tuple[str, ...]:
     lines: list[str] = []
     line = ""
     words = unbroken(text)
@@ -193,7 +222,7 @@ def wrapped(
             continue
         if len(lines) == most - 1:
             rest = " ".join([line, *words[n:]] if line else words[n:])
-            return [*lines, fitted(rest, room, size_pt, bold=bold)]
+            return (*lines, fitted(rest, room, size_pt, bold=bold))
         if line:
             lines.append(line)
         while width_mm(word, size_pt, bold=bold) > room and len(lines) < most - 1:
@@ -201,16 +230,17 @@ def wrapped(
             lines.append(word[:kept])
             word = word[kept:]
         line = word
-    return [*lines, fitted(line, room, size_pt, bold=bold)] if line else lines
+    return (*lines, fitted(line, room, size_pt, bold=bold)) if line else tuple(lines)
 
 
+@lru_cache(maxsize=65536)
 def lettered(text: str) -> str:
     r"""Return a text in letters the font has, its line breaks kept.
 
     >>> lettered("a\n中\u202e")
     'a\n�\\u202e'
     """
-    known = _letters()
+    known = letters_known()
     return "".join(c if ord(c) in known or c == "\n" else _STRANGE for c in shown(text))
 
 
@@ -242,13 +272,10 @@ def pdf_pages(
     about = figure_metadata(".pdf", kind) | {"Title": title, "Creator": creator}
     if "SOURCE_DATE_EPOCH" in os.environ:
         del about["CreationDate"]  # matplotlib takes it from there
-    with matplotlib.rc_context(symbols.RC), PdfPages(into, metadata=about) as pdf:
+    with (
+        matplotlib.rc_context(symbols.RC),
+        fonts_kept(),
+        PdfPages(into, metadata=about) as pdf,
+    ):
         save_page: Callable[[Figure], None] = pdf.savefig
         yield save_page
-
-
-@cache
-def _letters() -> frozenset[int]:
-    both = (get_font(findfont(FontProperties(family=FAMILY, weight=w))) for w in (400, 700))
-    regular, bold = (frozenset(font.get_charmap()) for font in both)
-    return regular & bold

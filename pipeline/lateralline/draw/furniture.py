@@ -24,6 +24,8 @@ from lateralline.units import METRES_PER
 
 _GRID_MM: Final = 32.0  # grid crosses are no nearer
 _CROSS_MM: Final = 1.6
+#: Ends of the two strokes of a cross, a break after each.
+_CROSS: Final = np.array([[-1, 0], [1, 0], [np.nan] * 2, [0, -1], [0, 1], [np.nan] * 2])
 _BAR_MM: Final = 46.0  # the scale bar is no longer
 
 
@@ -136,11 +138,9 @@ def draw_grid(canvas: Canvas, axes: Axes, inner: Box, view: RecordView, scale: P
     middle = corners.mean(axis=0)
     at_x = view.ground.to_ground(k * np.column_stack([xs, np.full(len(xs), middle[1])]))[:, 0]
     at_y = view.ground.to_ground(k * np.column_stack([np.full(len(ys), middle[0]), ys]))[:, 1]
-    half = _CROSS_MM / scale.mm_per_m
-    for x in at_x:
-        for y in at_y:
-            axes.plot([x - half, x + half], [y, y], color=symbols.FAINT, lw=0.4, zorder=0.5)
-            axes.plot([x, x], [y - half, y + half], color=symbols.FAINT, lw=0.4, zorder=0.5)
+    arm = _CROSS_MM / scale.mm_per_m * _CROSS
+    crosses = np.stack(np.meshgrid(at_x, at_y), -1).reshape(-1, 1, 2) + arm
+    axes.plot(*crosses.reshape(-1, 2).T, color=symbols.FAINT, lw=0.4, zorder=0.5)
     for value, at in zip(xs, at_x, strict=True):
         x = inner.x + (at - x0) * scale.mm_per_m
         canvas.rule(x, inner.foot, x, inner.foot + 1.0)

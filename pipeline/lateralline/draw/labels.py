@@ -29,6 +29,7 @@ from lateralline.records import Floats
 
 _RADII_PX: Final = (11.0, 17.0, 26.0, 38.0, 54.0, 74.0, 98.0, 126.0)
 _ANGLES: Final = np.radians(np.arange(16) * 22.5 + 22.5)
+_WAYS_OUT: Final = np.column_stack([np.cos(_ANGLES), np.sin(_ANGLES)])
 _MARGIN_PX: Final = 2.5
 _SYMBOL_PX: Final = 4.5  # half a symbol
 _LEADER_PX: Final = 20.0
@@ -90,26 +91,26 @@ def place(axes: Axes, labels: Sequence[Label], obstacles: Floats) -> None:
 def _best(home: Floats, size: Floats, taken: Floats, points: Floats, frame: BboxBase) -> Floats:
     """Return the box (x0, y0, x1, y1) in pixels that covers least; earlier candidates win ties."""
     best, least = np.zeros(4), np.inf
-    for radius in _RADII_PX:
-        for angle in _ANGLES:
-            way = np.array([np.cos(angle), np.sin(angle)])
-            centre = home + way * (radius + size / 2 * np.abs(way))
-            box = np.concatenate([centre - size / 2, centre + size / 2])
-            cost = _cost(box, taken, points, frame)
-            if cost == 0.0:
-                return box
-            if cost < least:
-                best, least = box, cost
+    for radius in _RADII_PX:  # a ring at a time: most labels find room on the first
+        centres = home + _WAYS_OUT * (radius + size / 2 * np.abs(_WAYS_OUT))
+        boxes = np.hstack([centres - size / 2, centres + size / 2])
+        costs = _costs(boxes, taken, points, frame)
+        ring_best = int(np.argmin(costs))
+        if costs[ring_best] < least:
+            best, least = boxes[ring_best], float(costs[ring_best])
+        if least == 0.0:
+            break
     return best
 
 
-def _cost(box: Floats, taken: Floats, points: Floats, frame: BboxBase) -> float:
-    outside = box[0] < frame.x0 or box[1] < frame.y0 or box[2] > frame.x1 or box[3] > frame.y1
-    width = np.minimum(box[2], taken[:, 2]) - np.maximum(box[0], taken[:, 0])
-    height = np.minimum(box[3], taken[:, 3]) - np.maximum(box[1], taken[:, 1])
-    over = float((np.maximum(width, 0.0) * np.maximum(height, 0.0)).sum())
-    inside = ((points > box[:2] - _SYMBOL_PX) & (points < box[2:] + _SYMBOL_PX)).all(axis=1)
-    return float(1e9 * outside + 1e3 * over + inside.sum())
+def _costs(boxes: Floats, taken: Floats, points: Floats, frame: BboxBase) -> Floats:
+    """Return what each of some boxes (n, 4) costs: most out of the frame, then over labels."""
+    low, high = boxes[:, None, :2], boxes[:, None, 2:]
+    outside = (low[:, 0] < frame.min).any(axis=1) | (high[:, 0] > frame.max).any(axis=1)
+    shared = np.minimum(high, taken[:, 2:]) - np.maximum(low, taken[:, :2])
+    over = np.maximum(shared, 0.0).prod(axis=2).sum(axis=1)
+    inside = ((points > low - _SYMBOL_PX) & (points < high + _SYMBOL_PX)).all(axis=2)
+    return np.asarray(1e9 * outside + 1e3 * over + inside.sum(axis=1))
 
 
 # ---- their texts -----------------------------------------------------------------------------

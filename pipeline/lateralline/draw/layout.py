@@ -87,11 +87,14 @@ def lay_out(
 
     Raises SheetError when the scale asked for needs more sheets than anyone would print.
     """
-    x0, y0, x1, y1 = extent_of(view)
+    x0, y0, x1, y1 = extent = extent_of(view)
     wide_first = x1 - x0 >= y1 - y0
+    reach = _reach(view)
     ways = {"portrait": [False], "landscape": [True]}.get(orientation, [wide_first, not wide_first])
     candidates = [
-        c for wide in ways for c in _candidates(view, profiles, paper, asked, wide, whole, notes_mm)
+        c
+        for wide in ways
+        for c in _candidates(view, profiles, extent, reach, paper, asked, wide, whole, notes_mm)
     ]
     return min(candidates, key=_rank)
 
@@ -115,6 +118,8 @@ def _rank(layout: Layout) -> tuple[bool, float, int, float]:
 def _candidates(
     view: RecordView,
     profiles: Sequence[LineProfile],
+    extent: Bounds,
+    reach: float,
     paper: str,
     asked: PaperScale | None,
     wide: bool,
@@ -129,17 +134,16 @@ def _candidates(
     notes_box = Box(body.x, key_box.y - notes, body.width, notes)
     upper = Box(body.x, body.y, body.width, body.height - key - notes - _GAP / 2)
     found = []
-    reach = _reach(view)
     for share in _SHARES:
         split = _stacked(upper, share), _beside(upper, share)
         for plan_box, profile_box in split:
             if profile_box.height < band_mm(view) + _LEAST_GRAPH:
                 continue
-            fit = _plan_fit(view, plan_box)
+            fit = _plan_fit(view, extent, plan_box)
             scale = fit if whole else asked or min(fit, _coarsest(view, plan_box, reach))
             cut_at = scale if scale < fit else None
             drawn, cut_up, on_page = _profiles(view, profiles, profile_box, cut_at)
-            windows = _windows(view, plan_box, scale, reach, whole=cut_at is None)
+            windows = _windows(view, extent, plan_box, scale, reach, whole=cut_at is None)
             pages = []
             if drawn is not None:
                 pages = _placed(view, cut_up, (profile_box, upper), drawn, on_page, len(windows))
@@ -169,8 +173,8 @@ def _beside(box: Box, share: float) -> tuple[Box, Box]:
     )
 
 
-def _plan_fit(view: RecordView, box: Box) -> PaperScale:
-    x0, y0, x1, y1 = extent_of(view)
+def _plan_fit(view: RecordView, extent: Bounds, box: Box) -> PaperScale:
+    x0, y0, x1, y1 = extent
     inner = box.inset(plan.LEFT + 4.0, plan.TOP + 4.0, plan.RIGHT + 4.0, plan.FOOT + 4.0)
     return max(
         finest(inner.width, x1 - x0, in_feet=view.in_feet),
@@ -273,21 +277,21 @@ def _room(boxes: tuple[Box, Box], with_plan: bool, row: float, on_page: int) -> 
 
 
 def _windows(
-    view: RecordView, box: Box, scale: PaperScale, reach: float, *, whole: bool
+    view: RecordView, extent: Bounds, box: Box, scale: PaperScale, reach: float, *, whole: bool
 ) -> list[Window]:
     width, height = plan.window_size(box, scale)
     if whole:
-        return [one_window(extent_of(view), width, height)]
+        return [one_window(extent, width, height)]
     pipes = view.located("pipe_centreline").geometry
     if sum(float(g.length) for g in pipes) / min(width, height) > _MOST_SHEETS:
         raise SheetError(
             f"scale {scale} would need more than {_MOST_SHEETS} sheets; "
-            f"ask for a smaller one: {_plan_fit(view, box)} fits the plan on one"
+            f"ask for a smaller one: {_plan_fit(view, extent, box)} fits the plan on one"
         )
     lines = [np.asarray(shapely.get_coordinates(g)) for g in pipes]
     pad = reach + _EDGE_MM / scale.mm_per_m
     windows = cut(lines, width, height, pad, _OVERLAP_MM / scale.mm_per_m)
-    return windows or [one_window(extent_of(view), width, height)]
+    return windows or [one_window(extent, width, height)]
 
 
 def _reach(view: RecordView) -> float:

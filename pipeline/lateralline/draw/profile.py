@@ -132,10 +132,13 @@ def _levels(canvas: Canvas, axes: Axes, inner: Box, view: RecordView, up: PaperS
     low, high = axes.get_ylim()
     step = round_up(_TICK / up.mm_per_m / view.per)
     places = max(0, -floor(np.log10(step) + 1e-9))
-    for k in range(ceil(low / view.per / step), floor(high / view.per / step) + 1):
-        level = k * step * view.per
+    counts = range(ceil(low / view.per / step), floor(high / view.per / step) + 1)
+    levels = [k * step * view.per for k in counts]
+    west, east = axes.get_xlim()
+    strokes = [[(west, level), (east, level), (nan, nan)] for level in levels]
+    axes.plot(*np.array(strokes).reshape(-1, 2).T, color=symbols.FAINT, lw=0.3, zorder=0.5)
+    for k, level in zip(counts, levels, strict=True):
         y = inner.foot - (level - low) * up.mm_per_m
-        axes.axhline(level, color=symbols.FAINT, lw=0.3, zorder=0.5)
         canvas.rule(inner.x - 1.0, y, inner.x, y)
         figure = abs(k * step) if view.depth_only else k * step
         if y < inner.foot - 1.2:  # the band of figures begins below
@@ -172,12 +175,15 @@ def _lines(axes: Axes, profile: LineProfile, scales: ProfileScales) -> None:
 
 def _spots(axes: Axes, view: RecordView, profile: LineProfile) -> None:
     plumb, bar = symbols.sign_look("plumb"), symbols.sign_look("ellipse")
+    down, bars = [], []
     for fix, y in profile.fixes:
-        ground = ground_of(view, fix)
-        axes.plot([fix.chainage_m] * 2, [y, ground], zorder=3, **plumb)
+        x = fix.chainage_m
         sigma = fix.transmitter_depth_sigma_m if view.depth_only else fix.level_sigma_m
         half = INTERVAL_95 * sigma
-        axes.plot([fix.chainage_m] * 2, [y - half, y + half], zorder=5, **bar)
+        down.append([(x, y), (x, ground_of(view, fix)), (nan, nan)])
+        bars.append([(x, y - half), (x, y + half), (nan, nan)])
+    axes.plot(*np.array(down).reshape(-1, 2).T, zorder=3, **plumb)
+    axes.plot(*np.array(bars).reshape(-1, 2).T, zorder=5, **bar)
     _draw_rows(axes, profile.fixes, 6)
     _draw_rows(axes, profile.nodes, 7)
     _draw_rows(axes, _lifted(profile), 7)

@@ -50,6 +50,7 @@ RC: Final[dict[RcKeyType, object]] = {
     "axes.unicode_minus": True,
     "hatch.linewidth": 0.3,
     "pdf.fonttype": 42,
+    "ps.fonttype": 42,  # else matplotlib 3.11 tears a PDF's fonts into parts of 256 letters
     "path.simplify": False,
     "svg.hashsalt": "lateralline",
 }

@@ -45,14 +45,23 @@ class TableSection:
 
 
 @dataclass(frozen=True, slots=True)
+class SetTable:
+    """A table whose columns have their widths, and how many lines head and rows take."""
+
+    section: TableSection
+    widths: tuple[float, ...]
+    head_lines: int
+    row_lines: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Block:
     """A part of a table that stands on one page."""
 
-    section: TableSection
+    table: SetTable
     y: float  # mm below the top of the body
     first: int  # row
     last: int
-    widths: tuple[float, ...]
     lead: float  # mm above and below a cell's text
 
 
@@ -61,16 +70,24 @@ def paginate(sections: Sequence[TableSection], body: Box) -> list[list[Block]]:
 
     Rows stand tighter where that saves a page that would hold next to nothing.
     """
-    return min((_paged(sections, body, lead) for lead in _LEADS), key=len)
+    tables = [_set(_without_empty(section), body.width) for section in sections]
+    return min((_paged(tables, body, lead) for lead in _LEADS), key=len)
 
 
-def _paged(sections: Sequence[TableSection], body: Box, lead: float) -> list[list[Block]]:
+def _set(section: TableSection, width: float) -> SetTable:
+    widths = _widths(section, width)
+    head = max(len(_head_lines(c, w)) for c, w in zip(section.columns, widths, strict=True))
+    rows = (zip(row, widths, strict=True) for row in section.rows)
+    deep = tuple(max(len(_lines(text, width)) for text, width in row) for row in rows)
+    return SetTable(section, widths, head, deep)
+
+
+def _paged(tables: Sequence[SetTable], body: Box, lead: float) -> list[list[Block]]:
     pages: list[list[Block]] = [[]]
     y = 0.0
-    for section in map(_without_empty, sections):
-        widths = _widths(section, body.width)
-        head = _TITLE_MM + _head_mm(section, widths, lead)
-        heights = [_row_mm(section, row, widths, lead) for row in section.rows]
+    for table in tables:
+        head = _TITLE_MM + _lines_mm(table.head_lines, lead)
+        heights = [_lines_mm(count, lead) for count in table.row_lines]
         first = 0
         while first < len(heights):
             if y + head + heights[first] > body.height and pages[-1]:
@@ -85,7 +102,7 @@ def _paged(sections: Sequence[TableSection], body: Box, lead: float) -> list[lis
             if len(heights) - last == 1 and last - first > 2:  # no row stands alone overleaf
                 last -= 1
                 used -= heights[last]
-            pages[-1].append(Block(section, y, first, last, widths, lead))
+            pages[-1].append(Block(table, y, first, last, lead))
             y += used + _GAP
             first = last
     return [page for page in pages if page]
@@ -98,7 +115,7 @@ def draw_tables(canvas: Canvas, body: Box, blocks: Sequence[Block]) -> None:
 
 
 def _draw_block(canvas: Canvas, body: Box, block: Block) -> None:
-    section, widths, lead = block.section, block.widths, block.lead
+    section, widths, lead = block.table.section, block.table.widths, block.lead
     y = body.y + block.y
     title = section.title + (" (continued)" if block.first else "")
     canvas.words(body.x, y + 2.4, title, 9.0, bold=True)
@@ -107,7 +124,7 @@ def _draw_block(canvas: Canvas, body: Box, block: Block) -> None:
     y += _TITLE_MM
     right = body.x + sum(widths)
     canvas.rule(body.x, y, right, y, lw=0.9)
-    head = _head_mm(section, widths, lead)
+    head = _lines_mm(block.table.head_lines, lead)
     x = body.x
     for column, width in zip(section.columns, widths, strict=True):
         at = Box(x, y, width, head)
@@ -115,8 +132,8 @@ def _draw_block(canvas: Canvas, body: Box, block: Block) -> None:
         x += width
     y += head
     canvas.rule(body.x, y, right, y, lw=0.6)
-    for row in section.rows[block.first : block.last]:
-        height = _row_mm(section, row, widths, lead)
+    for n in range(block.first, block.last):
+        row, height = section.rows[n], _lines_mm(block.table.row_lines[n], lead)
         x = body.x
         for column, width, text in zip(section.columns, widths, row, strict=True):
             lines = _lines(text, width)
@@ -184,13 +201,6 @@ def _head_lines(column: TableColumn, width: float) -> list[str]:
     ]
 
 
-def _head_mm(section: TableSection, widths: Sequence[float], lead: float) -> float:
-    deep = max(len(_head_lines(c, w)) for c, w in zip(section.columns, widths, strict=True))
-    return deep * line_mm(_SIZE) + 2 * lead
-
-
-def _row_mm(
-    section: TableSection, row: Sequence[str], widths: Sequence[float], lead: float
-) -> float:
-    deep = max(len(_lines(text, width)) for text, width in zip(row, widths, strict=True))
-    return deep * line_mm(_SIZE) + 2 * lead
+def _lines_mm(count: int, lead: float) -> float:
+    """Return how high a row of so many lines is."""
+    return count * line_mm(_SIZE) + 2 * lead

@@ -250,14 +250,14 @@ def degrees_on_own_datum(crs: CRS, xy: Floats) -> tuple[Floats, Floats]:
 
     Infinite where the coordinates (n, 2) are beyond what the projection can take.
     """
-    transformer, to_degrees = _own_geodetic(crs)
-    lon, lat = transformer.transform(xy[:, 0], xy[:, 1])
+    way, to_degrees = _to_own_datum(crs)
+    lon, lat = way.transform(xy[:, 0], xy[:, 1])
     return lon * to_degrees, lat * to_degrees
 
 
 @lru_cache(maxsize=64)
-def _own_geodetic(crs: CRS) -> tuple[Transformer, float]:
-    """Return the way to a CRS's own longitude and latitude, and degrees per unit of them."""
+def _to_own_datum(crs: CRS) -> tuple[Transformer, float]:
+    """Return the way to longitude and latitude on a CRS's own datum, and their unit in degrees."""
     base = unbound(crs).geodetic_crs
     assert base is not None  # projected or geographic
     to_degrees = float(np.degrees(base.axis_info[0].unit_conversion_factor))

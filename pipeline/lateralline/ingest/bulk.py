@@ -25,8 +25,6 @@ from pathlib import Path
 from typing import Final
 from urllib.parse import quote, unquote
 
-import pyarrow.parquet
-
 from lateralline import contract, csv_file
 from lateralline.errors import Fault, SiteFaultsError
 from lateralline.ingest.conventions import as_declared
@@ -240,6 +238,8 @@ def _read(path: Path, changed_ns: int, size: int) -> _BulkTable | tuple[Fault, .
 
 def _as_text(path: Path, ledger: Ledger) -> str | None:
     """Return a Parquet file as the text it would be."""
+    import pyarrow.parquet  # slow to import
+
     try:
         table = pyarrow.parquet.read_table(path)
         columns = [column.to_pylist() for column in table.columns]

@@ -9,7 +9,7 @@ import re
 from collections.abc import Callable, Iterable, Mapping
 from contextlib import suppress
 from datetime import date
-from functools import cache, partial
+from functools import cache, lru_cache, partial
 from math import isnan, nan
 from typing import Annotated, Any, Final, TypeAlias
 
@@ -115,6 +115,7 @@ def declared_unit(column: Column, units: Mapping[str, str]) -> str:
     return column.unit or (column.unit_from and units.get(column.unit_from, UNKNOWN_UNIT))
 
 
+@lru_cache(maxsize=4096)  # a taped length is read where it is checked and where it is taken
 def length_in(text: str, unit: str) -> float:
     """Return a length in `unit`, NaN when the text is none; any length does for UNKNOWN_UNIT."""
     for one in PER_FOOT if unit == UNKNOWN_UNIT else (unit,):

@@ -178,8 +178,10 @@ def checked(
     known = {k: v for k, v in known.items() if not is_unknown(columns[k], v)}
     if free:
         known = {k: v for k, v in known.items() if not isinstance(v, list)}
-    model = row_model(table, name, strict=written.strict)
-    good, bad = accept(model, in_decimals(columns.values(), known, unit_of))
+    good, bad = dict[str, Value](), frozenset[str]()
+    if known:  # else no model need be made: most sites say nothing in most sections
+        model = row_model(table, name, strict=written.strict)
+        good, bad = accept(model, in_decimals(columns.values(), known, unit_of))
     explain(bare, [c for c in columns.values() if c.name in bad], known, unit_of, ledger)
     bad |= written.bad
     if free:  # whoever reads them knows what they may be

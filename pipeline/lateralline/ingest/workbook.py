@@ -12,9 +12,6 @@ from datetime import date, datetime, time, timedelta
 from difflib import get_close_matches
 from typing import Final, TypeAlias
 
-from openpyxl.utils import get_column_letter
-from openpyxl.utils.datetime import from_excel
-
 from lateralline import contract
 from lateralline.contract import Column
 from lateralline.ingest.cells import must_be
@@ -22,7 +19,14 @@ from lateralline.ingest.conventions import as_declared
 from lateralline.ingest.ledger import Ledger, one_line
 from lateralline.ingest.limits import CELL, SETTING
 from lateralline.ingest.tables import TextTable, as_table, column_title, trimmed
-from lateralline.ingest.worksheets import Cell, WorkbookError, Worksheet, opened, titles_of
+from lateralline.ingest.worksheets import (
+    Cell,
+    WorkbookError,
+    Worksheet,
+    letters_of,
+    opened,
+    titles_of,
+)
 
 #: The tables of a site: text files, or sheets, of these names.
 TABLES: Final = tuple(n for n in contract.INPUTS if n not in ("site", *contract.KEPT))
@@ -174,7 +178,7 @@ def _read_sheet(
     texts = [[as_text(cell.value) for cell in row] for row in grid]
     used = [at for at in range(across) if any(trimmed(row[at]) for row in texts)]
     first = used[0] if used else 0  # a table need not begin in column A
-    letters = [get_column_letter(at + 1) for at in range(first, across)]
+    letters = [letters_of(at + 1) for at in range(first, across)]
     records = [(line, row[first:]) for line, row in enumerate(texts, start=1)]
     tidied = as_table(where, records, ledger, letters, longest)
     if tidied is None:
@@ -191,7 +195,7 @@ def _read_sheet(
             column = column_at(name, row)
             if why := _no_plain_value(cell, formula, column, sheet.epoch):
                 shown = "" if cell.value is None else as_text(cell.value)
-                address = f"{get_column_letter(at + 1)}{line}"
+                address = f"{letters_of(at + 1)}{line}"
                 ledger.fault(
                     where,
                     line,
@@ -222,7 +226,7 @@ def _merged(
             or not (value := trimmed(texts[above - 1][left - 1]))
         ):
             continue  # a heading above the table, or a remark in it, or nothing
-        area = f"{get_column_letter(left)}{above}:{get_column_letter(right)}{below}"
+        area = f"{letters_of(left)}{above}:{letters_of(right)}{below}"
         must = f"must stand in a cell of its own; {area} are merged into one"
         hint = "unmerge them and fill each that has a value"
         ledger.fault(where, above, names[left - 1] or "cell", value, must, hint, cell=area)
@@ -237,7 +241,7 @@ def _merged(
 def _remark_hidden(where: str, sheet: Worksheet, ledger: Ledger) -> None:
     """Say that what the crew does not see is read all the same."""
     rows = sorted(sheet.facts.hidden_rows)
-    columns = [get_column_letter(n) for n in sorted(sheet.facts.hidden_columns)]
+    columns = [letters_of(n) for n in sorted(sheet.facts.hidden_columns)]
     subject = f"sheet {sheet.title}"
     if sheet.hidden:
         ledger.note("input-hidden/sheet", subject, where=where)
@@ -267,6 +271,8 @@ def _no_plain_value(
         return must_be(column), hint
     if column.type == "date" and isinstance(value, (int, float)) and not isinstance(value, bool):
         low, high = _ANY_DAY
+        from openpyxl.utils.datetime import from_excel
+
         day = from_excel(value, epoch) if low <= value <= high else None
         meant = f"format the cell as a date; {value:g} would be {day:%Y-%m-%d}" if day else ""
         return must_be(column), meant

@@ -17,16 +17,16 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import PurePosixPath
-from typing import IO, Final, TypeAlias
+from typing import IO, TYPE_CHECKING, Final, TypeAlias
 from xml.parsers.expat import ParserCreate
 from zipfile import ZipFile
 
-from openpyxl import Workbook, load_workbook
-from openpyxl.cell.read_only import EmptyCell, ReadOnlyCell
-from openpyxl.utils import coordinate_to_tuple, get_column_letter, range_boundaries
-from openpyxl.worksheet._read_only import ReadOnlyWorksheet
-
 from lateralline.ingest.limits import BOOK_CELLS, BOOK_XML_BYTES, COLUMNS, ROWS, megabytes
+
+if TYPE_CHECKING:  # openpyxl is slow to import, and most sites have no workbook
+    from openpyxl import Workbook
+    from openpyxl.cell.read_only import EmptyCell, ReadOnlyCell
+    from openpyxl.worksheet._read_only import ReadOnlyWorksheet
 
 _PARTS: Final = 10_000  # files within the zip
 _MAIN: Final = "http://schemas.openxmlformats.org/spreadsheetml/2006/main "
@@ -35,7 +35,7 @@ _WIDEST: Final = 16_384  # cells of a row, filled or not: a sheet has no more co
 _MOST: Final = 100_000  # elements of a sheet that are no cells: columns, merged ranges, rules
 _IN_CELLS: Final = frozenset(_MAIN + name for name in ("v", "is", "t", "r", "rPr"))
 
-Cell: TypeAlias = ReadOnlyCell | EmptyCell
+Cell: TypeAlias = "ReadOnlyCell | EmptyCell"
 Range: TypeAlias = tuple[
     int, int, int, int
 ]  # first column, first row, last column, last row, from 1
@@ -48,6 +48,17 @@ class WorkbookError(ValueError):
         """Keep what would be right, how to get there, and what was found."""
         super().__init__(must)
         self.must, self.hint, self.value = must, hint, value
+
+
+def letters_of(column: int) -> str:
+    """Return the letters of a column, which counts from 1.
+
+    >>> letters_of(28)
+    'AB'
+    """
+    from openpyxl.utils import get_column_letter
+
+    return str(get_column_letter(column))
 
 
 @contextmanager
@@ -102,7 +113,7 @@ class Worksheet:
         if self.facts.last_row > ROWS + _HEADING:
             reach = f"row {self.facts.last_row}"
         elif self.facts.last_column > COLUMNS:
-            reach = f"column {get_column_letter(self.facts.last_column)}"
+            reach = f"column {letters_of(self.facts.last_column)}"
         if not reach:
             return None
         return WorkbookError(
@@ -118,6 +129,8 @@ def opened(data: bytes) -> Iterator[tuple[Worksheet, ...]]:
 
     Raises WorkbookError for a workbook beyond the limits, and for what is none.
     """
+    from openpyxl import load_workbook
+
     with _tripping():
         _check_sizes(data)
         book = load_workbook(io.BytesIO(data), data_only=True, read_only=True)
@@ -130,6 +143,8 @@ def opened(data: bytes) -> Iterator[tuple[Worksheet, ...]]:
 
 def titles_of(data: bytes) -> tuple[str, ...]:
     """Return the titles of all sheets; raises as `opened`."""
+    from openpyxl import load_workbook
+
     with _tripping():
         _check_sizes(data)
         book = load_workbook(io.BytesIO(data), read_only=True)
@@ -168,7 +183,9 @@ class _Pass:
     """One pass over the XML of a sheet."""
 
     def __init__(self) -> None:
-        self.facts = SheetFacts()
+        from openpyxl.utils import coordinate_to_tuple
+
+        self.facts, self.place_of = SheetFacts(), coordinate_to_tuple
         self.row = self.column = self.others = self.before = 0
         self.hidden = self.in_row = self.in_cell = self.filled = False
 
@@ -197,7 +214,7 @@ class _Pass:
         elif name == _MAIN + "c" and self.in_row:
             self.in_cell, self.filled = True, False
             if at := attributes.get("r"):
-                self.row, self.column = coordinate_to_tuple(at)
+                self.row, self.column = self.place_of(at)
             else:
                 self.column += 1
             self.cells_of_row += 1
@@ -245,6 +262,8 @@ class _Pass:
 
 
 def _range(text: str) -> Range:
+    from openpyxl.utils import range_boundaries
+
     first, above, last, below = range_boundaries(text)
     if first is None or above is None or last is None or below is None:
         raise ValueError(f"no range of cells: {text}")

@@ -337,8 +337,15 @@ class RecordView:
 
     def located(self, layer: str) -> gpd.GeoDataFrame:
         """Return a layer's rows that have geometry."""
-        frame = self.layers[layer]
-        return frame[frame.geometry.notna() & ~frame.geometry.is_empty]
+        if layer not in self._located:
+            frame = self.layers[layer]
+            self._located[layer] = frame[frame.geometry.notna() & ~frame.geometry.is_empty]
+        return self._located[layer]
+
+    @cached_property
+    def _located(self) -> dict[str, gpd.GeoDataFrame]:
+        """Layer → its rows that have geometry, of the layers asked for until now."""
+        return {}
 
     def least_cover_95_m(self, line: str, reach: tuple[float, float] | None = None) -> float:
         """Return the least lower 95 % bound of the cover along a line, or between two chainages.

@@ -6,9 +6,10 @@ file. Every feature says as extended data which site, line and kind it is of and
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from types import SimpleNamespace
 from typing import TYPE_CHECKING, Final, Protocol
@@ -25,6 +26,7 @@ from lateralline.output import stamp, whole_file
 from lateralline.record.exported import Exported, beside, refuse_unknown_site
 from lateralline.record.ground import GroundPlane, ground_plane
 from lateralline.record.layers import AnyFrame
+from lateralline.record.lineage import RecordLineage
 from lateralline.record.reading import lineage_of
 from lateralline.record.rows import FixRow, rows_of
 from lateralline.record.symbology import Area, Point, style_of
@@ -50,6 +52,7 @@ from lateralline.write.dxf_signs import (
 if TYPE_CHECKING:
     from ezdxf.document import Drawing
     from ezdxf.entities.dxfgfx import DXFGraphic
+    from ezdxf.entities.lwpolyline import LWPolyline
     from ezdxf.layouts.layout import Modelspace
 
 #: Codes of $INSUNITS: DXF reference, header section; from memory, held to by ezdxf in the tests.
@@ -210,7 +213,7 @@ def _code(crs: CRS) -> str:
     return ":".join(authority) if authority is not None else plan.name
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class _Part:
     """What is drawn of a record or an overlay."""
 
@@ -235,6 +238,14 @@ class _Part:
             located["field_marks"] = marks.assign(line_id=[lines.get(key, "") for key in of_run])
         lineage = one.read(("lineage",), site)["lineage"] if one.is_record else None
         return cls(located, lineage, unlocated, one.notes, beside_record)
+
+    @cached_property
+    def said(self) -> dict[str, RecordLineage]:
+        """Site → what the record's lineage says of it."""
+        if self.lineage is None:
+            return {}
+        by_site = self.lineage.groupby("site_id", sort=False)
+        return {str(site): lineage_of(rows) for site, rows in by_site}
 
     @property
     def sites(self) -> list[str]:
@@ -285,7 +296,7 @@ def _entities(
     if isinstance(symbol, Area):
         for polygon in shapely.get_parts(shape):
             for ring in (polygon.exterior, *polygon.interiors):
-                yield space.add_lwpolyline(ring.coords[:-1], close=True, dxfattribs=look)
+                yield _polyline(space, shapely.get_coordinates(ring)[:-1], look, close=True)
     elif layer in _IN_SPACE:
         # A segment is drawn in plan: CAD shows no dashes on a 3-D polyline, on a line it does.
         xyz = _xyz(shape, units)
@@ -294,7 +305,16 @@ def _entities(
         else:
             yield space.add_polyline3d(xyz, dxfattribs=look)
     else:
-        yield space.add_lwpolyline(shapely.get_coordinates(shape), dxfattribs=look)
+        yield _polyline(space, shapely.get_coordinates(shape), look)
+
+
+def _polyline(
+    space: Modelspace, xy: Floats, look: Mapping[str, object], *, close: bool = False
+) -> LWPolyline:
+    """Draw a polyline in plan; its points (n, 2) are taken at once, not one after another."""
+    made = space.add_lwpolyline((), close=close, dxfattribs=dict(look))
+    made.lwpoints.extend(np.pad(xy, ((0, 0), (0, 3))))  # widths and bulge are 0
+    return made
 
 
 def _point(
@@ -326,12 +346,27 @@ def _ellipses(doc: Drawing, part: _Part, crs: pyproj.CRS | None, units: PlotUnit
     if part.lineage is None or "transmitter_fixes" not in part.frames:
         return
     fixes = part.frames["transmitter_fixes"]
-    for site in dict.fromkeys(fixes["site_id"]):
-        here = fixes[fixes["site_id"] == site]
-        said = lineage_of(part.lineage[part.lineage["site_id"] == site])
-        plane = ground_plane(crs, here.total_bounds[:2], said)
-        for row, fix in zip(here.itertuples(index=False), rows_of(FixRow, here), strict=True):
-            _ellipse(doc, row, fix, plane, units)
+    boxes = _boxes_of_sites([fixes])
+    planes = {
+        site: ground_plane(crs, boxes[site][:2], said)
+        for site, said in part.said.items()
+        if site in boxes
+    }
+    for row, fix in zip(fixes.itertuples(index=False), rows_of(FixRow, fixes), strict=True):
+        _ellipse(doc, row, fix, planes[row.site_id], units)
+
+
+def _boxes_of_sites(frames: Iterable[AnyFrame]) -> dict[str, Floats]:
+    """Return site → bounds (4) of its features in all frames, of sites that have a place."""
+    frames = [frame for frame in frames if "site_id" in frame]
+    sites = np.concatenate([frame["site_id"].to_numpy(dtype=object) for frame in frames])
+    boxes = np.concatenate([shapely.bounds(np.asarray(frame.geometry.array)) for frame in frames])
+    known = np.isfinite(boxes).all(axis=1)
+    names, of_row = np.unique(sites[known].astype(str), return_inverse=True)
+    found = np.tile([np.inf, np.inf, -np.inf, -np.inf], (len(names), 1))
+    np.minimum.at(found[:, :2], of_row, boxes[known, :2])
+    np.maximum.at(found[:, 2:], of_row, boxes[known, 2:])
+    return dict(zip(names.tolist(), found, strict=True))
 
 
 def _ellipse(doc: Drawing, row: object, fix: FixRow, plane: GroundPlane, units: PlotUnits) -> None:
@@ -363,14 +398,13 @@ def _site_notes(doc: Drawing, part: _Part, units: PlotUnits) -> None:
     if part.lineage is None or len(part.sites) < 2:
         return
     text = units.of_paper(_TEXT_MM)
+    boxes = _boxes_of_sites(part.frames.values())
     for site in part.sites:
-        frames = (f[f["site_id"] == site] for f in part.frames.values() if "site_id" in f)
-        bounds = bounds_of(f.total_bounds for f in frames)
-        if bounds is None:
+        if site not in boxes:
             continue
-        row = SimpleNamespace(site_id=site)
+        bounds, row = boxes[site], SimpleNamespace(site_id=site)
         note = doc.modelspace().add_mtext(
-            "\\P".join(map(plain, (f"Site {site}", _levels(part.lineage, site)))),
+            "\\P".join(map(plain, (f"Site {site}", _levels(part.said[site], site)))),
             dxfattribs={
                 "layer": add_layer(doc, layer_name(SITE_LAYER, row), SITE_LAYER),
                 "insert": (bounds[0], bounds[3] + 3.0 * text),
@@ -382,9 +416,8 @@ def _site_notes(doc: Drawing, part: _Part, units: PlotUnits) -> None:
         tell(note, {"site": site, "kind": SITE_LAYER})
 
 
-def _levels(lineage: AnyFrame, site: str) -> str:
+def _levels(said: RecordLineage, site: str) -> str:
     """Say what one site's levels count from."""
-    said = lineage_of(lineage[lineage["site_id"] == site])
     sentence = said.levels.replace("the vertical CRS named above", said.level_datum)
     return f"Levels of {site}: {sentence or 'what they count from is not stated'}"
 
@@ -429,7 +462,7 @@ def _note(parts: Sequence[_Part], crs: pyproj.CRS | None, units: PlotUnits) -> s
     if of_record is None:
         levels = []
     elif len(sites) == 1:
-        levels = [_levels(of_record, sites[0])]
+        levels = [_levels(lineage_of(of_record), sites[0])]
     else:
         levels = ["What levels count from stands at each site"]
     unlocated = [part.unlocated for part in parts if part.unlocated is not None]
