@@ -260,7 +260,7 @@ def test_feet_and_inches_are_mentioned_where_they_may_be_written() -> None:
 
 def streams(pdf: bytes) -> list[bytes]:
     """What is drawn on each page, unpacked; fonts are streams as well, and hold no operators."""
-    found = re.findall(rb"stream\r?\n(.*?)\r?\nendstream", pdf, re.S)
+    found = re.findall(rb"stream\r?\n(.*?)\nendstream", pdf, re.S)  # data may end in \r
     unpacked = []
     for data in found:
         try:

@@ -116,7 +116,7 @@ def _stroked(page: str) -> Iterator[tuple[Floats, tuple[float, ...], float]]:
 
 def first_page(site: RecordView, options: SheetOptions, pdf: Path) -> Figure:
     """Draw the first page, in fonts that are quickly written."""
-    with matplotlib.rc_context({**symbols.RC, "pdf.fonttype": 3}):
+    with matplotlib.rc_context({**symbols.RC, "pdf.fonttype": 3, "ps.fonttype": 3}):
         figure: Figure = next(sheet_pages(site, options)).figure
         figure.savefig(pdf, metadata={"CreationDate": None})
     return figure
