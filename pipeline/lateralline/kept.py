@@ -41,6 +41,7 @@ from lateralline.ingest import bulk_of, bulk_state, setting_of
 from lateralline.ingest.photos import named_folder
 from lateralline.output import proof
 from lateralline.output.entries import Entries
+from lateralline.output.system import absent_parents, remove_empty
 from lateralline.record.lineage import software
 from lateralline.record.summary import SiteSummary
 from lateralline.stages import SiteResult, SiteWork
@@ -78,6 +79,7 @@ def keeping(out: Path, cache: Path | None, sites: int) -> Iterator[Path | None]:
         yield None
         return
     entries = Entries(unfinished(out) if cache is None else cache.absolute())
+    parents = absent_parents(entries.folder)
     entries.begin()
     interrupted = True
     try:
@@ -89,6 +91,7 @@ def keeping(out: Path, cache: Path | None, sites: int) -> Iterator[Path | None]:
     finally:
         if cache is None and not interrupted:
             entries.clear()
+            remove_empty(parents)
 
 
 def unfinished(out: Path) -> Path:
