@@ -7,9 +7,8 @@ made with kept results is the one made without, to the byte.
 
 `ids.csv` is an input that a build itself adds to. A result is kept for the file as it was found,
 and for the file as the build leaves it, which is what the next build finds: where only new ids
-were written, that one gives every id again and mints none, and all that differs is what lineage and
-the manifest say of the file. Where an id ended or came back, the next build is not known, and the
-site is built again.
+were written, that one gives every id again and mints none. Where an id ended or came back, the next
+build is not known, and the site is built again.
 
 Where: in a folder that the user names (`--cache`), which stays and has one entry for each site; or
 hidden beside the folder that is built (`.OUT.unfinished`) while a build of many sites goes on, so
@@ -42,15 +41,12 @@ from lateralline.ingest import bulk_of, bulk_state, setting_of
 from lateralline.ingest.photos import named_folder
 from lateralline.output import proof
 from lateralline.output.entries import Entries
-from lateralline.record import layers
-from lateralline.record.lineage import lineage, software
+from lateralline.output.system import absent_parents, remove_empty
+from lateralline.record.lineage import software
 from lateralline.record.summary import SiteSummary
-from lateralline.records import InputFile
 from lateralline.stages import SiteResult, SiteWork
 from lateralline.write.content import Desk, SiteContent
-from lateralline.write.geojson import Features, features_of
-from lateralline.write.ids import ids_as_left, ids_file
-from lateralline.write.manifest import site_account
+from lateralline.write.ids import ids_file
 from lateralline.write.target import Target
 
 #: Files in a site whose content is looked at; of all others that they are there, and unchanged.
@@ -66,7 +62,6 @@ _PLAIN: Final = {
     ("numpy._core.multiarray", "scalar"),
     ("numpy", "dtype"),
 }
-_LINEAGE: Final = "lineage"
 _SIZE: Final = 8  # bytes of the size before a compressed entry
 
 
@@ -84,6 +79,7 @@ def keeping(out: Path, cache: Path | None, sites: int) -> Iterator[Path | None]:
         yield None
         return
     entries = Entries(unfinished(out) if cache is None else cache.absolute())
+    parents = absent_parents(entries.folder)
     entries.begin()
     interrupted = True
     try:
@@ -95,22 +91,13 @@ def keeping(out: Path, cache: Path | None, sites: int) -> Iterator[Path | None]:
     finally:
         if cache is None and not interrupted:
             entries.clear()
+            remove_empty(parents)
 
 
 def unfinished(out: Path) -> Path:
     """Return the hidden folder beside `out` that a build goes on from once it was interrupted."""
     target = out.resolve()
     return target.with_name(f".{target.name}.unfinished")
-
-
-@dataclass(frozen=True, slots=True)
-class _AsLeft:
-    """What differs in a build that finds ids.csv as this one leaves it."""
-
-    ids_sha256: str
-    lineage: bytes
-    features: Features | None
-    account: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +111,7 @@ class _KeptSite:
     content: SiteContent  # without its tables
     tables: Mapping[str, bytes]
     ids_sha256: str  # of ids.csv as it was found; "" where there was none
-    as_left: _AsLeft | None
+    left_sha256: str  # of ids.csv as it is left; "" where the next build is not known
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,10 +163,10 @@ class Kept:
             content=replace(content, tables={}),
             tables={name: _stream(table) for name, table in content.tables.items()},
             ids_sha256=_digest(ids_file(source)),
-            as_left=_as_left(source, work),
+            left_sha256=_as_left(source, work),
         )
-        read = next((f for f in work["record"].inputs if f.name == ids_file(source).name), None)
-        if kept.ids_sha256 == ("" if read is None else read.sha256):
+        read = work["record"].ids.content
+        if kept.ids_sha256 == (sha256(read).hexdigest() if read else ""):
             self.entries.put(_name(source), key, _packed(pickle.dumps(kept)))
 
 
@@ -196,62 +183,32 @@ def _result(kept: _KeptSite, source: Path) -> SiteResult | None:
     content, events = replace(kept.content, tables=tables), kept.events
     now = _digest(ids_file(source))
     if now != kept.ids_sha256:
-        left = kept.as_left
-        if left is None or now != left.ids_sha256:
+        if not now or now != kept.left_sha256:
             return None
         events = ()
-        features = content.features
-        if features is not None and left.features is not None:
-            features = {**features, _LINEAGE: left.features}
-        tables = {**tables, _LINEAGE: _table(left.lineage)}
-        content = replace(content, tables=tables, features=features, account=left.account)
     work: SiteWork = {"source": source, "ids": events, "content": content}
     return SiteResult(kept.site_id, source, work, kept.findings, kept.told)
 
 
-def _as_left(source: Path, work: SiteWork) -> _AsLeft | None:
-    """Return what a build says that finds ids.csv as this one leaves it; None where unknown."""
-    record, content, events = work["record"], work["content"], work["ids"]
+def _as_left(source: Path, work: SiteWork) -> str:
+    """Return the digest of ids.csv as a build leaves it, of which the next makes the same record.
+
+    "" where that is not known.
+    """
+    events, name = work["ids"], ids_file(source).name
     places = sorted((e.line, e.what, e.x, e.y) for e in events if e.x == e.x)
     alike = any(a == b for a, b in pairwise(places))  # two in one place might change ids
     if alike or not events or any(e.event != "minted" or e.came_from for e in events):
-        return None
+        return ""
     if any(f.code == "ids-changed" or f.subject.startswith("file ") for f in _findings_of(work)):
-        return None
-    path = ids_file(source)
-    left, rows = ids_as_left(path, events)
-    listed = InputFile(path.name, sha256(left).hexdigest(), len(left), rows)
-    products, frame, target = work["products"], work["placed"].frame, content.target
-
-    def said(of: Any) -> pa.Table:
-        made = lineage(products, of, frame, target.crs)
-        return layers.to_table(_LINEAGE, made.columns)
-
-    if not said(record).equals(content.tables[_LINEAGE]):
-        return None
-    again = replace(record, inputs=_with(listed, record.inputs))
-    table = said(again)
-    counts = {n: t.num_rows for n, t in content.tables.items()} | {_LINEAGE: table.num_rows}
-    return _AsLeft(
-        listed.sha256,
-        _stream(table),
-        features_of({_LINEAGE: table})[_LINEAGE] if content.features is not None else None,
-        site_account(again, frame, target.crs, counts, in_geojson=target.in_geojson),
-    )
+        return ""
+    return next(f.sha256 for f in work["record"].inputs if f.name == name)
 
 
 def _findings_of(work: SiteWork) -> Iterator[Finding]:
     """Yield what reading and deriving found."""
     yield from work["record"].findings
     yield from work["derived"]
-
-
-def _with(listed: InputFile, inputs: tuple[InputFile, ...]) -> tuple[InputFile, ...]:
-    """Return the inputs of a site with one more, in the order in which files are read."""
-    tables = [f for f in inputs if not f.name.casefold().endswith(pictures.SUFFIXES)]
-    rest = inputs[len(tables) :]
-    others = [f for f in tables if f.name != listed.name]
-    return (*sorted((*others, listed), key=lambda f: f.name), *rest)
 
 
 # ---- what a result depends on ---------------------------------------------------------------

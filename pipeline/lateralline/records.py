@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
 from math import nan
-from typing import TypeAlias
+from typing import Any, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
@@ -26,7 +26,7 @@ Texts: TypeAlias = npt.NDArray[np.str_]
 
 @dataclass(frozen=True, slots=True)
 class InputFile:
-    """One file that was read: what the manifest and lineage need of it."""
+    """One file that was read: what the manifest and lineage need of it; of ids as it is left."""
 
     name: str
     sha256: str
@@ -151,15 +151,18 @@ class IdRows:
     recorded_on: Texts  # ISO dates
     came_from: Texts
     became: Texts
+    content: bytes  # of the file, whole
 
 
 def no_ids() -> IdRows:
     """Return what a site that was never built knows of ids."""
     texts: Texts = np.array([], dtype=np.str_)
     numbers: Floats = np.array([], dtype=np.float64)
-    named: dict[str, Texts] = {f.name: texts for f in fields(IdRows) if f.type == "Texts"}
     row = np.array([], dtype=np.int64)
-    return IdRows("ids.csv", row, x=numbers, y=numbers, position_95_m=numbers, **named)
+    texts_of: dict[str, Any] = {f.name: texts for f in fields(IdRows) if f.type == "Texts"}
+    return IdRows(
+        "ids.csv", row, x=numbers, y=numbers, position_95_m=numbers, content=b"", **texts_of
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -38,6 +38,7 @@ from lateralline.record.summary import SiteSummary, by_severity, summarise
 from lateralline.records import FieldRecord, Linked, Product, Solved
 from lateralline.solve import solve
 from lateralline.wording import counted
+from lateralline.write.ids import with_ids_as_left
 
 if TYPE_CHECKING:
     from lateralline.write.content import Desk, SiteContent
@@ -69,7 +70,7 @@ class SiteWork(TypedDict, total=False):
     given: FieldRecord  # what was read of it before, if it was
     desk: Desk  # where it is made ready for a record
     target: Target  # and how that stands
-    record: FieldRecord
+    record: FieldRecord  # from derive on with its file of ids as a build leaves it
     placed: Placed
     solved: Solved
     linked: Linked
@@ -200,7 +201,15 @@ def _derive(work: SiteWork) -> SiteWork:
     found = [(f.code, f.subject, f.causes) for f in (*earlier, *own) if answered]
     own += unmatched(found, answered, writing=False)
     products = made.with_findings(record.settings.id, accepted((*earlier, *own), answered))
-    return {"products": products, "derived": own, "ids": made.ids, "where": made.where}
+    # of the record as it was read: what `directed` assumed is no setting of the site's
+    listed = with_ids_as_left(work["record"], work["source"], made.ids)
+    return {
+        "record": listed,
+        "products": products,
+        "derived": own,
+        "ids": made.ids,
+        "where": made.where,
+    }
 
 
 def _write(work: SiteWork) -> SiteWork:
@@ -217,7 +226,7 @@ STAGES: Final = (
     Stage(
         "derive",
         ("record", "placed", "solved", "linked"),
-        ("products", "derived", "ids", "where"),
+        ("record", "products", "derived", "ids", "where"),
         _derive,
     ),
     Stage(

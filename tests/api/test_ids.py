@@ -6,6 +6,7 @@ import csv
 import json
 import shutil
 import sqlite3
+from hashlib import sha256
 from pathlib import Path
 from uuid import UUID, uuid5
 
@@ -19,6 +20,7 @@ from lateralline.api.fieldwork import copy_to_workbook
 from lateralline.api.visits import update
 from lateralline.derive.tables import _UIDS
 from lateralline.errors import SiteFaultsError
+from lateralline.write.ids import ids_file
 from tests.support.places import SAMPLES
 
 BRANCH = SAMPLES / "gnss-bend-branch"
@@ -238,6 +240,38 @@ def test_a_site_that_cannot_be_written_into_is_built_all_the_same(
     record = lateralline.build(site, tmp_path / "out")
     assert record.unkept == {site / "ids.csv": "Permission denied"}
     assert len(record.layers["pipe_nodes"])
+
+
+@pytest.mark.parametrize("name", ["local-sketch", "quarry-book.xlsx"])
+def test_a_second_build_of_the_same_files_makes_the_same_record(
+    name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """To the byte: ids.csv, which the first one wrote, is listed by both."""
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", "1778155200")
+    site = tmp_path / name
+    if name.endswith(".xlsx"):
+        shutil.copyfile(SAMPLES / name, site)
+    else:
+        copy_of(SAMPLES / name, site)
+    for out in ("first", "second"):
+        lateralline.build(site, tmp_path / out)
+    first, second = (
+        {p.relative_to(tmp_path / out): p.read_bytes() for p in (tmp_path / out).rglob("*.*")}
+        for out in ("first", "second")
+    )
+    assert first == second
+    kept = ids_file(site)
+    [listed] = json.loads((tmp_path / "first" / "manifest.json").read_text())["sites"]
+    [of_ids] = (f for f in listed["inputs"] if f["name"] == kept.name)
+    assert of_ids["sha256"] == sha256(kept.read_bytes()).hexdigest()
+    assert of_ids["rows"] == kept.read_bytes().count(b",minted,")
+
+
+def test_an_update_lists_the_ids_that_the_new_site_has(second: tuple[Path, Path]) -> None:
+    site, out = second
+    [listed] = json.loads((out / "manifest.json").read_text())["sites"]
+    digests = {f["name"]: f["sha256"] for f in listed["inputs"]}
+    assert digests["ids.csv"] == sha256((site / "ids.csv").read_bytes()).hexdigest()
 
 
 def test_the_ids_of_a_workbook_lie_beside_it(tmp_path: Path) -> None:

@@ -143,6 +143,17 @@ def sketches(folder: Path, count: int) -> None:
         toml.write_text(text.replace('id = "', f'id = "S{n:02d}-', 1), encoding="utf-8")
 
 
+def test_a_build_of_many_that_fails_leaves_no_folder(tmp_path: Path) -> None:
+    sites = tmp_path / "sites"
+    sketches(sites, 8)
+    for table in sites.rglob("marks.csv"):
+        table.unlink()
+    before = sorted(tmp_path.rglob("*"))
+    with pytest.raises(api.NothingBuiltError):
+        api.build(sites, tmp_path / "new" / "out", workers=1)
+    assert sorted(tmp_path.rglob("*")) == before
+
+
 def test_a_build_interrupted_twice_ends_as_one_in_a_single_go(tmp_path: Path) -> None:
     """Killed, then by Ctrl-C, among forty sites; nothing is built twice, and nothing stays."""
     home = tmp_path / "home"

@@ -109,6 +109,24 @@ def test_nothing_appears_when_the_block_fails(
     assert names(tmp_path) == []
 
 
+@pytest.mark.parametrize("folder", [True, False])
+def test_folders_made_for_an_output_go_where_it_fails(tmp_path: Path, folder: bool) -> None:
+    """Those above OUT that were not there; one that somebody laid something into stays."""
+    out, mine = tmp_path / "a" / "b" / "c" / "out", tmp_path / "a" / "b" / "mine.txt"
+
+    def fail(meanwhile: Callable[[], None]) -> None:
+        with whole_folder(out) if folder else whole_file(out):
+            meanwhile()
+            raise ZeroDivisionError
+
+    with pytest.raises(ZeroDivisionError):
+        fail(lambda: None)
+    assert list(tmp_path.iterdir()) == []
+    with pytest.raises(ZeroDivisionError):
+        fail(mine.touch)
+    assert sorted(tmp_path.rglob("*")) == [tmp_path / "a", tmp_path / "a" / "b", mine]
+
+
 def test_all_is_on_the_disk_before_it_has_its_name(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -1,8 +1,9 @@
 """Kills where others are at work as well: publishing into a register, and workers of a cluster.
 
-A register is judged site by site: every row of a site, in all tables, is that of before or that of
-an undisturbed run, all of them together. On a cluster a worker is killed, and the build must end as
-if nothing had been; or the command itself, and the next one must.
+A publish is killed before one of its statements. A register is judged site by site: every row of a
+site, in all tables, is that of before or that of an undisturbed run, all of them together. On a
+cluster a worker is killed, and the build must end as if nothing had been; or the command itself,
+and the next one must.
 """
 
 from __future__ import annotations
@@ -18,18 +19,21 @@ import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
+from functools import partial
 from itertools import count
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
+
+import psycopg
 
 from tests.support.postgis import Server, postgis
 from tests.trust.cases import EPOCH, Base
-from tests.trust.forked import Kill, Ran, run
+from tests.trust.forked import Ran, run
 from tests.trust.trials import Tally
 from tests.trust.whole import State, hidden, part, state_of
 
 _CRS: Final = "EPSG:32617"
-_PATIENCE_S: Final = 120.0
+_PATIENCE_S: Final = 300.0
 
 
 def _until(done: Callable[[], object], what: str) -> None:
@@ -42,25 +46,51 @@ def _until(done: Callable[[], object], what: str) -> None:
 # ---- a register -----------------------------------------------------------------------------
 
 
+def _mortal(counted: Path, last: int) -> None:
+    """Count what a run asks of a server, a byte each, and kill that before the `last` of it."""
+
+    def wrapped(ask: Callable[..., Any]) -> Callable[..., Any]:
+        def asked(*args: Any, **options: Any) -> Any:
+            with counted.open("ab") as file:
+                file.write(b".")
+            if counted.stat().st_size == last:
+                os.kill(os.getpid(), signal.SIGKILL)
+            return ask(*args, **options)
+
+        return asked
+
+    for owner, name in (
+        (psycopg.Cursor, "execute"),
+        (psycopg.Cursor, "copy"),
+        (psycopg.Connection, "commit"),
+        (psycopg.Transaction, "__exit__"),
+    ):
+        setattr(owner, name, wrapped(getattr(owner, name)))
+
+
 class _Published:
     """A record published into copies of a register that holds an older one, or nothing."""
 
     def __init__(self, server: Server, template: str, record: str, home: Path) -> None:
         self.server, self.template, self.record, self.home = server, template, record, home
         self._numbers = count(1)
+        self._count = home.parent / "apart" / "statements"
         register = self._copy()
         self.before = self._sites(register)
-        self.undisturbed = self._publish(register)
-        assert self.undisturbed.code == 0, self.undisturbed.said
+        done = self._publish(register)
+        assert done.code == 0, done.said
         self.after = self._sites(register)
         assert self.before != self.after
+        self.statements = len(self._count.read_bytes())
+        assert self.statements
         self._drop(register)
 
-    def try_kill(self, moment: Kill, tally: Tally) -> None:
-        """Kill a run, publish again, and judge what the register holds."""
+    def try_kill(self, statement: int, tally: Tally) -> None:
+        """Kill a run before a statement of it, publish again, and judge what the register holds."""
+        moment = f"before statement {statement} of {self.statements}"
         register = self._copy()
         files = state_of(self.home)
-        ran = self._publish(register, moment)
+        ran = self._publish(register, statement)
         if ran.killed:
             tally.kills += 1
             self._judge(self._sites(register), moment, tally)
@@ -76,7 +106,7 @@ class _Published:
             tally.faults.append(f"publish, killed {moment}: stray")
         self._drop(register)
 
-    def _judge(self, now: State, moment: Kill, tally: Tally) -> None:
+    def _judge(self, now: State, moment: str, tally: Tally) -> None:
         kinds = set()
         for site in self.before.keys() | self.after.keys():
             if now.get(site) == self.before.get(site):
@@ -90,9 +120,11 @@ class _Published:
             met = kinds == {kind} or (kind == "mixed" and len(kinds) != 1)
             setattr(tally, kind, getattr(tally, kind) + met)
 
-    def _publish(self, register: Server, kill: Kill | None = None) -> Ran:
+    def _publish(self, register: Server, last: int = 0) -> Ran:
         command = ("publish", self.record, register.url)
-        ran = run(command, self.home, self.home.parent / "apart", kill, EPOCH)
+        self._count.write_bytes(b"")
+        prepare = partial(_mortal, self._count, last)
+        ran = run(command, self.home, self._count.parent, more=EPOCH, prepare=prepare)
         others = (
             "SELECT 1 FROM pg_stat_activity "
             "WHERE datname = current_database() AND pid <> pg_backend_pid()"
@@ -144,7 +176,8 @@ def try_publish(base: Base, home: Path, moments: int, rng: random.Random) -> Tal
         stages = [_Published(server, "empty", "P", record), _Published(server, "held", "J", record)]
         while tally.kills < moments:
             stage = rng.choice(stages)
-            stage.try_kill(Kill(after_s=rng.uniform(0.0, stage.undisturbed.took_s)), tally)
+            first = rng.choice((1, stage.statements * 3 // 4))  # half of them while sites come in
+            stage.try_kill(rng.randint(first, stage.statements), tally)
     shutil.rmtree(home)
     return tally
 
@@ -228,7 +261,7 @@ def try_cluster(base: Base, home: Path, moments: int, rng: random.Random) -> Tal
     assert done.code in (0, 1), done.said
     after = state_of(wanted)
     with _cluster(home / "cluster") as cluster:
-        took_s = _build(cluster, home)[1]
+        took_s = _build(cluster, home)
         while tally.kills < moments:
             shutil.rmtree(home / "run", ignore_errors=True)
             shutil.copytree(home / "before", home / "run")
@@ -266,12 +299,13 @@ def try_cluster(base: Base, home: Path, moments: int, rng: random.Random) -> Tal
     return tally
 
 
-def _build(cluster: _Cluster, home: Path) -> tuple[int, float]:
+def _build(cluster: _Cluster, home: Path) -> float:
+    """Return the seconds that an undisturbed build takes."""
     shutil.copytree(home / "before", home / "first")
-    began_s = time.monotonic()
-    code = cluster.start_build(home / "first").wait(_PATIENCE_S)
-    assert code in (0, 1), cluster.said()[-2000:]
-    return code, time.monotonic() - began_s
+    building, began_s = cluster.start_build(home / "first"), time.monotonic()
+    _until(lambda: building.poll() is not None, cluster.said()[-2000:])
+    assert building.returncode in (0, 1), cluster.said()[-2000:]
+    return time.monotonic() - began_s
 
 
 def _judged(now: State, after: State) -> Sequence[str]:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import os
 import resource
+import shlex
 import shutil
 import stat
 import subprocess
@@ -27,7 +28,7 @@ from lateralline import api
 from tests.frames.test_operations import OSTN15, ntv2
 from tests.support.command import run
 from tests.support.places import SAMPLES
-from tests.trust.cases import EPOCH
+from tests.trust.cases import CASES, EPOCH, Base
 from tests.trust.forked import Ran
 from tests.trust.forked import run as run_forked
 from tests.trust.whole import read_whole, state_of
@@ -97,6 +98,36 @@ def test_a_full_disk_leaves_nothing_and_is_told(name: str, sketch: Path, tmp_pat
     assert "Traceback" not in ran.said
     assert state_of(home) == before
     assert list((tmp_path / "apart" / "tmp").iterdir()) == []
+
+
+#: Commands of `cases` that none of these writes like.
+OTHERS = ("upgrade", "import-points", "accept", "check --report", "seal", "export .kml",
+          "clearance", "match", "connect", "page", "build --per-crs")  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def base(sketch: Path, tmp_path_factory: pytest.TempPathFactory) -> Base:
+    """What those read, made when the first of them asks for it; with all imported, as `sketch`."""
+    return Base(tmp_path_factory.mktemp("base") / "base")
+
+
+@pytest.mark.parametrize("name", OTHERS)
+def test_no_room_for_half_of_it_leaves_all_as_it_was(name: str, base: Base, tmp_path: Path) -> None:
+    [case] = (case for case in CASES if case.name == name)
+    command, homes = shlex.split(case.command), [tmp_path / h / "home" for h in ("whole", "full")]
+    for home in homes:
+        home.mkdir(parents=True)
+        base.give(case.inputs, home)
+    before = state_of(homes[1])
+    assert forked(homes[0], *command).code in (0, 1)
+    after = state_of(homes[0])
+    made = [homes[0] / name for name in after if after[name] != before.get(name)]
+    sizes = [path.stat().st_size for path in made if path.is_file()]
+    ran = forked(homes[1], *command, prepare=partial(limited, max(sizes) // 2))
+    assert ran.code == 2, ran.said
+    assert "File too large" in ran.said or "the disk may be full" in ran.said, ran.said
+    assert state_of(homes[1]) == before
+    assert list((tmp_path / "full" / "apart" / "tmp").iterdir()) == []
 
 
 @contextmanager

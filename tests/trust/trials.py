@@ -8,7 +8,6 @@ import shutil
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import partial
-from itertools import count
 from pathlib import Path
 from typing import Final
 
@@ -52,15 +51,16 @@ class KillStage:
             made = run(shlex.split(case.older), self.before_all, self._apart, more=EARLIER)
             assert made.code in _DONE, made.said
             self._as_used()
-        shutil.copytree(self.before_all, home / "reference", symlinks=True)
-        self.undisturbed = self.run_in(home / "reference")
+        self._place = home / "run"  # of every run: results are kept by where a site lies
+        shutil.copytree(self.before_all, self._place, symlinks=True)
+        self.undisturbed = self.run_in(self._place)
         assert self.undisturbed.code in _DONE, self.undisturbed.said
         self.before = self.state_of(self.before_all)
-        self.after = self.state_of(home / "reference")
+        self.after = self.state_of(self._place)
         for out in case.outs:
             assert part(self.before, out) != part(self.after, out), f"{out} did not change"
-            assert read_whole(home / "reference" / out)
-        self._numbers = count(1)
+            assert read_whole(self._place / out)
+        shutil.rmtree(self._place)
 
     def _as_used(self) -> None:
         """Do with the older output what a user may: lay something into it, change something."""
@@ -98,7 +98,7 @@ class KillStage:
         go: Callable[[Path, Kill], Ran] | None = None,
     ) -> None:  # fmt: skip
         """Kill runs one after the other in one folder, run once more, and judge what there is."""
-        home = self.home / f"run-{next(self._numbers)}"
+        home = self._place
         shutil.copytree(self.before_all, home, symlinks=True)
         found: list[str] = []
         for kill in kills:

@@ -15,7 +15,8 @@ from lateralline.wording import SEVERITY_NAMES
 
 #: Topics of the lineage, each a table: title, remark, heads, and which columns stand in it.
 _TABLES: Final = (
-    ("input", "Files it was made of", "as handed in, by hash", ("item", "value", "sha256")),
+    ("input", "Files it was made of", "by hash; ids.csv as the build left it",
+     ("item", "value", "sha256")),
     ("crs", "Frame", "what coordinates and levels count from", ("item", "value", "unit", "remark")),
     ("operation", "Coordinate operations", "1 σ in metres as published",
      ("item", "value", "accuracy_m", "remark")),

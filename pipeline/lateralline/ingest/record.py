@@ -390,8 +390,8 @@ def _assemble(
     source: Path, checked: CheckedSite, files: SiteFiles, pictures: Pictures, ledger: Ledger
 ) -> FieldRecord:
     site, known, rows = checked.site, checked.settings, checked.rows
-    marks, stops, exposures, observations = (
-        rows[name] for name in ("marks", "stops", "exposures", "observations")
+    marks, stops, exposures, observations, ids = (
+        rows[name] for name in ("marks", "stops", "exposures", "observations", "ids")
     )
     kind = marks.texts("kind")
     line_of_run = {run.id: run.line for run in known.runs}
@@ -429,7 +429,7 @@ def _assemble(
             ),
         ),
         observations=_in_si(ObservationRows, "observations", observations, site),
-        ids=_in_si(IdRows, "ids", rows["ids"], site),
+        ids=_in_si(IdRows, "ids", ids, site, content=files.content.get(ids.file, b"")),
         inputs=(*_inputs(files, site, rows), *pictures[1]),
         findings=tuple(ledger.findings),
         assets=checked.assets,
@@ -486,10 +486,7 @@ def _spots(table: str, name: str, rows: InputRows, site: SiteSettings) -> Spots:
 def _inputs(
     files: SiteFiles, site: SiteSettings, rows: Mapping[str, InputRows]
 ) -> tuple[InputFile, ...]:
-    """Hash every file that was read; a workbook none of whose sheets were used is left out.
-
-    The ids kept from earlier builds are hashed as they were read: a build may add to them.
-    """
+    """Hash every file that was read; a workbook none of whose sheets were used is left out."""
     used = {site.one("site").file: 0} | {table.file: len(table) for table in rows.values()}
     inputs: list[InputFile] = []
     for name, data in files.content.items():

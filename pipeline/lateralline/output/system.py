@@ -6,7 +6,7 @@ import ctypes
 import os
 import shutil
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import suppress
 from pathlib import Path
 from typing import IO, Final
@@ -45,6 +45,18 @@ def hold(path: Path) -> IO[bytes] | None:
         file.close()
         return None
     return file
+
+
+def absent_parents(path: Path) -> tuple[Path, ...]:
+    """Return the folders above a path that are not there, innermost first."""
+    return tuple(parent for parent in path.parents if not parent.exists())
+
+
+def remove_empty(folders: Iterable[Path]) -> None:
+    """Remove folders that nothing lies in, in that order; leave all others."""
+    for folder in folders:
+        with suppress(OSError):
+            folder.rmdir()
 
 
 def same_place(path: Path, device: int) -> bool:

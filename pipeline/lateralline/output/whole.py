@@ -42,15 +42,22 @@ class PartFolder:
     kind: str = ""
     replace: bool = False
     before: bytes | None = None  # of a file that only grows: what is there now
+    parents: tuple[Path, ...] = ()  # made for it, innermost first; not kept for nothing
     empty: bool = False
     complete: bool = False
 
     @classmethod
     def begin(cls, target: Path, *, folder: bool) -> PartFolder:
-        """Make the part folder of a target, locked."""
+        """Make the part folder of a target, locked, and the folders above."""
         prefix = f".{target.name[:_LONGEST_NAME]}."
-        home = Path(tempfile.mkdtemp(prefix=prefix, suffix=".part", dir=target.parent))
-        part = cls(target, home, folder)
+        parents = system.absent_parents(target)
+        try:
+            target.parent.mkdir(parents=True, exist_ok=True)
+            home = Path(tempfile.mkdtemp(prefix=prefix, suffix=".part", dir=target.parent))
+        except BaseException:
+            system.remove_empty(parents)
+            raise
+        part = cls(target, home, folder, parents=parents)
         try:
             part.lock = system.hold(home / "lock")
             part._write_state({})
@@ -146,8 +153,7 @@ class PartFolder:
             if name == "lock" and self.lock is not None:
                 self.lock.close()
             (self.home / name).unlink(missing_ok=True)
-        with suppress(OSError):
-            self.home.rmdir()
+        system.remove_empty((self.home, *self.parents))
 
     def _is_continued(self, before: Path) -> bool:
         """Whether the new content was made from what stood at the target, and so holds it."""
@@ -399,7 +405,6 @@ def _staged(
         recover(target)
         _refuse(out, kind, replace=replace and bool(kind), folder=folder, before=before)
         with writing(out):
-            target.parent.mkdir(parents=True, exist_ok=True)
             part = PartFolder.begin(target, folder=folder)
         work.parts.append(part)
         part.shown, part.kind, part.replace = out, kind, replace and bool(kind)

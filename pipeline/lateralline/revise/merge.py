@@ -39,7 +39,7 @@ from lateralline.revise.visit import Visit, next_version, read_visit
 from lateralline.stages import SiteFailure, SiteResult
 from lateralline.template import toml_literal, with_below
 from lateralline.wording import counted
-from lateralline.write.ids import ids_file, ids_text
+from lateralline.write.ids import ids_file, with_events
 
 _NOTE: Final = "# added by lateralline update from"
 _REWRITTEN: Final = "# written anew by lateralline update; it was read"
@@ -347,8 +347,8 @@ def new_site(
         result = stages.run_site(made, until="derive")
         if isinstance(result, SiteFailure):  # it reads, and cannot be placed, solved or linked
             raise RefusedError((dataclasses.replace(result, source=added),))
-        known = ids_text(result.work["record"].ids, result.work["ids"])
-        ids_file(made).write_text(known, encoding="utf-8", newline="")
+        kept, _ = with_events(result.work["record"].ids.content, result.work["ids"])
+        ids_file(made).write_bytes(kept)
         _write_origin(made, site, added)
         yield NewSite(out, merged.added, result)
 

@@ -3,21 +3,25 @@
 It lies in the site's folder, beside a site that is a workbook. It is written after the site's
 layers and only ever grows, so nothing in it is lost; without it, or where it cannot be written, the
 same files give the same ids again, but a changed site may not.
+
+Among the inputs of a record it is listed as the build leaves it, and so as the next one finds it: a
+build of the same files makes the same record, whether or not one before had kept the ids.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from contextlib import suppress
-from dataclasses import asdict
+from dataclasses import asdict, replace
+from hashlib import sha256
 from math import isnan
 from pathlib import Path
 
-from lateralline import contract, csv_file
+from lateralline import contract, csv_file, pictures
 from lateralline.derive.ids import IdEvent
 from lateralline.ingest.site_input import kept_beside
 from lateralline.output import recover, rewrite
-from lateralline.records import IdRows
+from lateralline.records import FieldRecord, IdRows, InputFile
 
 _TABLE = "ids"
 _NOTE = "# written by lateralline, which only adds rows; keep it with the site"
@@ -39,7 +43,7 @@ def keep_ids(source: Path, events: Sequence[IdEvent]) -> bool:
     """
     path = ids_file(source)
     before = path.read_bytes() if path.is_file() else b""
-    after, new, _ = _added(before, events)
+    after, new = with_events(before, events)
     if new:
         rewrite(path, after, before)
     return bool(new)
@@ -52,22 +56,32 @@ def recover_ids(sources: Iterable[Path]) -> None:
             recover(ids_file(source).resolve())
 
 
-def ids_as_left(path: Path, events: Sequence[IdEvent]) -> tuple[bytes, int]:
-    """Return the content of a file of ids once `keep_ids` has added to it, and its rows."""
-    after, new, kept = _added(path.read_bytes() if path.is_file() else b"", events)
-    return after, kept + new
+def with_ids_as_left(record: FieldRecord, source: Path, events: Sequence[IdEvent]) -> FieldRecord:
+    """Return a record that lists its file of ids as `keep_ids` leaves it, if there will be one.
+
+    The files are in the order in which they are read, tables before pictures.
+    """
+    name, rows = ids_file(source).name, len(record.ids.id)
+    content, new = with_events(record.ids.content, events)
+    if not content:
+        return record
+    listed = InputFile(name, sha256(content).hexdigest(), len(content), rows + new)
+    tables = [f for f in record.inputs if not f.name.casefold().endswith(pictures.SUFFIXES)]
+    others = (f for f in tables if f.name != name)
+    known = sorted((*others, listed), key=lambda f: f.name)
+    return replace(record, inputs=(*known, *record.inputs[len(tables) :]))
 
 
-def _added(before: bytes, events: Sequence[IdEvent]) -> tuple[bytes, int, int]:
-    """Return a file of ids with what does not stand there yet, how many rows that is, and were."""
+def with_events(before: bytes, events: Sequence[IdEvent]) -> tuple[bytes, int]:
+    """Return the content of a file of ids with what is not in it yet, and how many rows that is."""
     text = before.decode("utf-8-sig", errors="replace")
-    there = [tuple(cells) for _, _, cells in csv_file.records(text)] if before else []
-    new = [cells for cells in map(_cells, events) if tuple(cells) not in set(there)]
+    there = {tuple(cells) for _, _, cells in csv_file.records(text)} if before else set()
+    new = [cells for cells in map(_cells, events) if tuple(cells) not in there]
+    if not new:
+        return before, 0
     head = b"" if before else ids_text().encode()
     gap = b"" if not before or before.endswith((b"\n", b"\r")) else b"\n"
-    rows = "".join(map(csv_file.record, new)).encode()
-    filled = [row for row in there if any(row) and not row[0].startswith("#")]
-    return before + gap + head + rows, len(new), max(len(filled) - 1, 0)
+    return before + gap + head + "".join(map(csv_file.record, new)).encode(), len(new)
 
 
 def ids_text(kept: IdRows | None = None, events: Sequence[IdEvent] = ()) -> str:
