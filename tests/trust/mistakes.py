@@ -15,7 +15,6 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass
-from itertools import chain
 from pathlib import Path
 from typing import Final, Literal, cast
 
@@ -23,11 +22,12 @@ import numpy as np
 
 from lateralline.findings import Finding
 from lateralline.link.gross_errors import suspects
+from lateralline.workers import WorkerLostError, in_order
 from tests.trust import bookings, coordinates, digits, instruments  # noqa: F401  (they fill the catalogue)
 from tests.trust.catalogue import CATALOGUE, Mistake
 from tests.trust.claims import NOWHERE_M, missed
 from tests.trust.hidden import HIDDEN, is_hidden
-from tests.trust.sites import SITES, Built, Slip, build, faultless, made
+from tests.trust.sites import SITES, Built, SiteTables, Slip, build, faultless, made
 
 Verdict = Literal["named", "elsewhere", "silent"]
 #: A claim is missed by the mistake if by so much more than without it: less is chance.
@@ -72,27 +72,52 @@ class Case:
         return self.outside_m > HARM_M
 
 
-def cases(mistakes: Sequence[Mistake], sites: int, seed: int) -> Iterator[Case]:
-    """Make each mistake on so many sites, scenarios in turn, of those where it can be made."""
-    left = {m.name: sites for m in mistakes}
-    for turn in range(seed, seed + sites):
+@dataclass(frozen=True)
+class Task:
+    """What is done with one site: it is built faultless once, and with each mistake."""
+
+    site: str
+    seed: int
+    mistakes: tuple[str, ...]
+    faultless: bool  # whether the site without mistakes is a case too
+
+
+def planned(mistakes: Sequence[str], sites: int, faultless: int, seed: int) -> list[Task]:
+    """Return what to do for each mistake on so many sites, scenarios in turn, where it can be made.
+
+    And for so many faultless sites of each kind.
+    """
+    left, out = dict.fromkeys(mistakes, sites), []
+    for turn in range(seed, seed + max(sites, faultless)):
         for name in SITES:
-            for mistake in mistakes:
-                case = case_of(mistake, name, turn) if left[mistake.name] else None
-                if case is not None:
-                    left[mistake.name] -= 1
-                    yield case
+            wanted = [m for m in mistakes if left[m] and spoilt(CATALOGUE[m], name, turn)]
+            for m in wanted:
+                left[m] -= 1
+            out.append(Task(name, turn, tuple(wanted), turn < seed + faultless))
+    return [task for task in out if task.mistakes or task.faultless]
+
+
+def done(task: Task) -> list[Case]:
+    """Return the cases of one site."""
+    found = [case_of(CATALOGUE[name], task.site, task.seed) for name in task.mistakes]
+    sound = [accused(task.site, task.seed)] if task.faultless else []
+    return [case for case in (*found, *sound) if case is not None]
+
+
+def spoilt(mistake: Mistake, name: str, seed: int) -> tuple[SiteTables, Slip] | None:
+    """Make a mistake in the tables of one site; None where it cannot be made there."""
+    tables = made(name, seed).given.copy()
+    slip = mistake.change(tables, np.random.default_rng([seed, *mistake.name.encode()]))
+    return None if slip is None else (tables, slip)
 
 
 def case_of(mistake: Mistake, name: str, seed: int) -> Case | None:
-    """Make a mistake on one site; None where it cannot be made there."""
-    sound = made(name, seed)
-    spoilt = sound.given.copy()
-    rng = np.random.default_rng([seed, *mistake.name.encode()])
-    slip = mistake.change(spoilt, rng)
-    if slip is None:
+    """Build one site with a mistake; None where it cannot be made there."""
+    wrong = spoilt(mistake, name, seed)
+    if wrong is None:
         return None
-    before, after = faultless(name, seed), build(spoilt)
+    tables, slip = wrong
+    sound, before, after = made(name, seed), faultless(name, seed), build(tables)
     assert before.result is not None
     verdict, lead = judged(mistake, slip, before, after)
     worst, claim = 0.0, ""
@@ -263,15 +288,13 @@ def unnamed(found: Iterable[Case]) -> list[Case]:
     return sorted(left, key=lambda c: -c.outside_m)
 
 
-def accused(sites: int, seed: int) -> Iterator[Case]:
-    """Build faultless sites, so many of each kind: silent, or blamed elsewhere by an error."""
-    for turn in range(seed, seed + sites):
-        for name in SITES:
-            result = faultless(name, turn).result
-            assert result is not None
-            errors = [_said(f) for f in result.findings if f.severity == "error"]
-            verdict: Verdict = "elsewhere" if errors else "silent"
-            yield Case(FAULTLESS, name, turn, 0.0, "", verdict, "".join(errors[:1]), False)
+def accused(name: str, seed: int) -> Case:
+    """Build a faultless site: silent, or blamed elsewhere by an error."""
+    result = faultless(name, seed).result
+    assert result is not None
+    errors = [_said(f) for f in result.findings if f.severity == "error"]
+    verdict: Verdict = "elsewhere" if errors else "silent"
+    return Case(FAULTLESS, name, seed, 0.0, "", verdict, "".join(errors[:1]), False)
 
 
 def main(argv: Sequence[str] | None = None) -> None:
@@ -281,19 +304,27 @@ def main(argv: Sequence[str] | None = None) -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--faultless", type=int, default=15, help="of each kind of site")
     parser.add_argument("--mistake", action="append", choices=sorted(CATALOGUE), metavar="NAME")
+    parser.add_argument("--workers", type=int, default=1, help="processes")
     parser.add_argument("--log", type=Path, help="a line for each case, as it comes")
     parser.add_argument("--of-log", type=Path, help="the cases of a log, with none made")
     args = parser.parse_args(argv)
-    found = logged(args.of_log.read_text()) if args.of_log else []
-    chosen = [CATALOGUE[name] for name in args.mistake or CATALOGUE]
-    every = chain(cases(chosen, args.sites, args.seed), accused(args.faultless, args.seed))
+    if args.of_log:
+        print(document(logged(args.of_log.read_text())), end="")
+        return
+    tasks = planned(args.mistake or list(CATALOGUE), args.sites, args.faultless, args.seed)
+    found: list[Case] = []
     with args.log.open("w") if args.log else nullcontext() as log:
-        for case in () if args.of_log else every:
-            found.append(case)
+        for of_site in in_order(done, tasks, len(tasks), args.workers):
+            if isinstance(of_site, WorkerLostError):
+                raise of_site
+            found += of_site
             if log:
-                print(case.line, file=log, flush=True)
+                log.writelines(f"{case.line}\n" for case in of_site)
+                log.flush()
     print(document(found), end="")
 
 
 if __name__ == "__main__":
-    main()
+    from tests.trust import mistakes  # workers look for `done` in the module by its name
+
+    mistakes.main()
