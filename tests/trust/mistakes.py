@@ -12,7 +12,7 @@ from __future__ import annotations
 import argparse
 import re
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass
 from pathlib import Path

@@ -33,6 +33,14 @@ NAMED = {
     ("depth-feet-as-metres", "slope-levels"): "unit-wrong/depth",
     ("counter-feet-as-metres", "slope-levels"): "unit-wrong/counter",
     ("counter-still", "local-sketch"): "counter-wrong/still",
+    ("level-inches-as-feet", "tape-ties"): "unit-wrong/level",
+    ("level-inches-as-feet", "slope-levels"): "unit-wrong/level",
+    ("level-inches-as-feet", "mixed"): "unit-wrong/taken",
+    ("level-digit", "gnss-bend-branch"): "mark-blunder/all",
+    ("counter-down", "gnss-bend-branch"): "counter-wrong/down",
+    ("counter-down", "holes"): "counter-wrong/down",
+    ("counter-at-transmitter", "holes"): "counter-wrong/at-transmitter",
+    ("exposure-depth-digit", "slope-levels"): "exposure-disagrees/level",
     ("bench-half", "slope-levels"): "levels-mixed/stops",
     ("geoid-some", "mixed"): "levels-mixed/gnss-ellipsoidal",
     ("antenna-some", "mixed"): "levels-mixed/gnss-offset",
@@ -65,12 +73,16 @@ def test_every_mistake_can_be_made_and_its_codes_are_there() -> None:
         assert any(spoilt[site] != made(site, 1).given for site, slip in slips.items() if slip)
 
 
+@pytest.mark.parametrize("which", [0, -1], ids=["first", "last"])
 @pytest.mark.parametrize("name", [n for n, m in CATALOGUE.items() if m.hidden])
-def test_what_is_hidden_has_a_faultless_twin(name: str) -> None:
+def test_what_is_hidden_has_a_faultless_twin(name: str, which: int) -> None:
     """Its data are those of the mistake, nothing is told of it, and what is claimed is true."""
     mistake = CATALOGUE[name]
-    site = next((s for s in SITES if is_hidden(mistake, s)), None)
-    assert site is not None
+    sites = [s for s in SITES if is_hidden(mistake, s)]
+    assert sites
+    if which and len(sites) == 1:
+        pytest.skip("one kind of site has a twin")
+    site = sites[which]
     sound = exact_tables(site, lambda truth: truth)
     faulty = sound.copy()
     assert mistake.change(faulty, np.random.default_rng(1)) is not None
