@@ -19,6 +19,8 @@ from tests.trust.sites import SITES, build, made, made_of
 #: A case each, on the site named: each is named, and by what stands beside it.
 NAMED = {
     ("offset-side-stop", "slope-levels"): "mark-mirrored/stop",
+    ("base-turned-all", "local-sketch"): "mark-mirrored/baseline-exchanged",
+    ("base-turned-all", "tape-ties"): "mark-mirrored/baseline-exchanged",
     ("ties-side-mark", "local-sketch"): "mark-mirrored/mark",
     ("counters-exchanged", "local-sketch"): "counters-exchanged",
     ("marks-exchanged", "slope-levels"): "mark-blunder/kinds",
