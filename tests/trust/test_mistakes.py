@@ -14,7 +14,7 @@ from tests.trust.catalogue import CATALOGUE
 from tests.trust.claims import missed
 from tests.trust.hidden import HIDDEN, exact_tables, is_hidden
 from tests.trust.mistakes import HARM_M, accused, case_of, document, logged
-from tests.trust.sites import SITES, build, made, made_of
+from tests.trust.sites import SITES, build, faultless, made, made_of
 
 #: A case each, on the site named: each is named, and by what stands beside it.
 NAMED = {
@@ -100,8 +100,40 @@ def test_what_is_hidden_has_a_faultless_twin(name: str, which: int) -> None:
     assert max(claims.values()) <= HARM_M, claims
 
 
+#: Findings that say that somebody was wrong, whatever their severity.
+SURE = (
+    "counter-wrong", "exposure-disagrees", "mark-mirrored", "unit-wrong/level", "unit-wrong/taken",
+)  # fmt: skip
+
+
 def test_no_faultless_site_is_accused() -> None:
     assert [c for c in (accused(s, 40) for s in SITES) if c.verdict != "silent"] == []
+    for site in SITES:
+        result = faultless(site, 40).result
+        assert result is not None
+        assert [f for f in result.findings if f.is_one_of(SURE)] == []
+
+
+@pytest.mark.parametrize("site", ["gnss-bend-branch", "holes", "slope-levels"])
+def test_stops_marked_while_pulling_back_are_no_counter_that_ran_down(site: str) -> None:
+    """Counters fall as written there too; but the drain falls, and the entry lies before all."""
+    given = made(site, 1).given.copy()
+    given.tables["stops"] = given.stops[::-1]
+    result = build(given).result
+    assert result is not None
+    assert [f for f in result.findings if f.is_one_of(("counter-wrong",))] == []
+
+
+@pytest.mark.parametrize("off_m", [0.35, -0.35])
+def test_an_exposure_whose_own_counter_is_off_the_other_way_is_no_lag(off_m: float) -> None:
+    """Stops nearer an exposure than was counted lie past a bend: only those too far off tell."""
+    given = made("holes", 1).given.copy()
+    row = given.exposures[0]
+    row["counter"] = f"{float(row['counter']) + off_m:.2f}"
+    result = build(given).result
+    assert result is not None
+    named = [f for f in result.findings if f.name == "counter-wrong/at-transmitter"]
+    assert bool(named) == (off_m > 0.0)  # as large as the lag: the data are the same
 
 
 def test_a_log_gives_the_cases_again() -> None:
