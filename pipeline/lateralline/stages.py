@@ -23,6 +23,7 @@ from lateralline.diagnose import (
     explained,
     exposures_off,
     leading,
+    lengths_of,
     level_step,
     level_unit,
     unknown_flow,
@@ -175,7 +176,7 @@ def _solve(work: SiteWork) -> SiteWork:
         of_levels = of_levels or level_unit(record, placed, solved)
         of_counters = exposures_off(record, placed, solved)
     flow = unknown_flow(record, placed, solved)
-    findings = (*of_levels, *solved.findings, *of_counters, *flow.findings)
+    findings = (*of_levels, *lengths_of(record, solved), *of_counters, *flow.findings)
     return {"solved": replace(solved, findings=findings, ways=flow.ways)}
 
 

@@ -44,6 +44,8 @@ ACCUSING = (
 FAULTLESS: Final = "faultless"
 #: Unnamed cases that miss by so much are listed one by one.
 WORST_M: Final = 0.3
+#: Mistakes a process makes before it hands its cases over: few, so that a log grows as it goes.
+AT_A_TIME: Final = 10
 #: A finding on more stops than these names none of them, unless the mistake is in as many.
 MOST_NAMED: Final = 3
 
@@ -74,7 +76,7 @@ class Case:
 
 @dataclass(frozen=True)
 class Task:
-    """What is done with one site: it is built faultless once, and with each mistake."""
+    """What a process does at a time with one site: builds it faultless, and with some mistakes."""
 
     site: str
     seed: int
@@ -93,8 +95,11 @@ def planned(mistakes: Sequence[str], sites: int, faultless: int, seed: int) -> l
             wanted = [m for m in mistakes if left[m] and spoilt(CATALOGUE[m], name, turn)]
             for m in wanted:
                 left[m] -= 1
-            out.append(Task(name, turn, tuple(wanted), turn < seed + faultless))
-    return [task for task in out if task.mistakes or task.faultless]
+            few = [tuple(wanted[i : i + AT_A_TIME]) for i in range(0, len(wanted), AT_A_TIME)]
+            out += [Task(name, turn, some, faultless=False) for some in few]
+            if turn < seed + faultless:
+                out.append(Task(name, turn, (), faultless=True))
+    return out
 
 
 def done(task: Task) -> list[Case]:

@@ -31,6 +31,7 @@ NAMED = {
     ("run-copied", "local-sketch"): "measurements-copied/run",
     ("control-moved", "slope-levels"): "tie-misfit/alike",
     ("control-point", "tape-ties"): "fault",
+    ("control-digit", "local-sketch"): "unit-wrong/tape-unknown",
     ("tape-feet-as-metres", "tape-ties"): "unit-wrong/tape",
     ("depth-feet-as-metres", "slope-levels"): "unit-wrong/depth",
     ("counter-feet-as-metres", "slope-levels"): "unit-wrong/counter",

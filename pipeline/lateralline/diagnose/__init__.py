@@ -30,7 +30,7 @@ from lateralline.diagnose.flow import unknown_flow
 from lateralline.diagnose.level_unit import level_unit
 from lateralline.diagnose.level_zero import level_step, level_zero
 from lateralline.diagnose.mirrored import mirrors
-from lateralline.diagnose.tapes import tapes_alike
+from lateralline.diagnose.tapes import lengths_of, tapes_alike
 from lateralline.findings import Finding
 from lateralline.place import Placed
 from lateralline.records import FieldRecord, Ints
@@ -40,6 +40,7 @@ __all__ = [
     "explained",
     "exposures_off",
     "leading",
+    "lengths_of",
     "level_step",
     "level_unit",
     "unknown_flow",
