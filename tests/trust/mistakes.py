@@ -221,8 +221,9 @@ def logged(text: str) -> list[Case]:
     return out
 
 
-def document(found: Sequence[Case]) -> str:
-    """Return the whole of mistakes.md."""
+def document(found: Sequence[Case], command: str = "", planned_cases: int = 0) -> str:
+    """Return the whole of mistakes.md; `command` made it, or so many of the cases it planned."""
+    cut = f", stopped after {len(found)} of {planned_cases} cases" * (len(found) < planned_cases)
     sound = [c for c in found if c.mistake == FAULTLESS]
     found = [c for c in found if c.mistake != FAULTLESS]
     shown = [c for c in found if c.harmed and (c.verdict == "named" or not c.twin)]
@@ -233,7 +234,8 @@ def document(found: Sequence[Case]) -> str:
     out = [
         "# Mistakes of the field, and what is made of them",
         "",
-        "Made by `python -m tests.trust.mistakes`; every site is a practice site with known truth. "
+        f"Made by `{f'python -m tests.trust.mistakes {command}'.strip()}`{cut}; every site is a "
+        "practice site with known truth. "
         f"{len(made_on)} mistakes, {len(found)} cases.",
         "",
         f"A case is *beyond a claim* where the truth lies more than {HARM_M:g} m further outside "
@@ -313,10 +315,13 @@ def main(argv: Sequence[str] | None = None) -> None:
     parser.add_argument("--log", type=Path, help="a line for each case, as it comes")
     parser.add_argument("--of-log", type=Path, help="the cases of a log, with none made")
     args = parser.parse_args(argv)
-    if args.of_log:
-        print(document(logged(args.of_log.read_text())), end="")
-        return
+    command = f"--sites {args.sites} --faultless {args.faultless} --seed {args.seed}"
+    command += "".join(f" --mistake {name}" for name in args.mistake or ())
     tasks = planned(args.mistake or list(CATALOGUE), args.sites, args.faultless, args.seed)
+    wanted = sum(len(task.mistakes) + task.faultless for task in tasks)
+    if args.of_log:
+        print(document(logged(args.of_log.read_text()), command, wanted), end="")
+        return
     found: list[Case] = []
     with args.log.open("w") if args.log else nullcontext() as log:
         for of_site in in_order(done, tasks, len(tasks), args.workers):
@@ -326,7 +331,7 @@ def main(argv: Sequence[str] | None = None) -> None:
             if log:
                 log.writelines(f"{case.line}\n" for case in of_site)
                 log.flush()
-    print(document(found), end="")
+    print(document(found, command, wanted), end="")
 
 
 if __name__ == "__main__":
