@@ -19,8 +19,11 @@ from lateralline.derive import derive
 from lateralline.derive.ids import IdEvent
 from lateralline.derive.whereabouts import Things
 from lateralline.diagnose import (
+    counted_down,
     explained,
+    exposures_off,
     leading,
+    lengths_of,
     level_step,
     level_unit,
     unknown_flow,
@@ -170,9 +173,13 @@ def _place(work: SiteWork) -> SiteWork:
 def _solve(work: SiteWork) -> SiteWork:
     record, placed = work["record"], work["placed"]
     solved = solve(placed.marks, record.stops, record.settings, placed.exposures)
-    of_levels = level_step(record, placed, solved) or level_unit(record, placed, solved)
+    of_counters = counted_down(record, placed, solved)
+    of_levels = level_step(record, placed, solved)
+    if not of_counters:  # the wrong way round, grades and places along the run tell nothing
+        of_levels = of_levels or level_unit(record, placed, solved)
+        of_counters = exposures_off(record, placed, solved)
     flow = unknown_flow(record, placed, solved)
-    findings = (*of_levels, *solved.findings, *flow.findings)
+    findings = (*of_levels, *lengths_of(record, solved), *of_counters, *flow.findings)
     return {"solved": replace(solved, findings=findings, ways=flow.ways)}
 
 

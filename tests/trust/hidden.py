@@ -25,6 +25,12 @@ from tests.trust.sites import SiteTables, made_of
 Twin = Callable[[Truth, SiteTables, SiteTables], Truth]
 
 
+#: How far before its junction a branch may turn that joins elsewhere, past its last stop.
+_TURN_M = 0.4
+#: Where the foot of a riser lies between an opened entry and the first stop.
+_RISER = 0.6
+
+
 @dataclass(frozen=True)
 class Hidden:
     """Why a mistake is hidden, in words, and the truth of which its data are true."""
@@ -96,6 +102,7 @@ def _entry_elsewhere(truth: Truth, sound: SiteTables, faulty: SiteTables) -> Tru
     unit = METRES_PER[sound.settings["units"]["counter"]]
     lines = {ln.line: ln for ln in truth.lines}
     runs, sights = [], list(truth.sights)
+    moved_m: dict[str, float] = {}
     for run in truth.runs:
         named = next(r for r in faulty.settings["run"] if r["id"] == run.id)
         was = next(r for r in sound.settings["run"] if r["id"] == run.id)
@@ -104,8 +111,10 @@ def _entry_elsewhere(truth: Truth, sound: SiteTables, faulty: SiteTables) -> Tru
             for s, f in zip(sound.stops, faulty.stops, strict=True)
             if s["run"] == run.id
         ]
-        less_m = unit * (float(np.mean(less)) + named["counter_at_entry"] - was["counter_at_entry"])
+        stops_m = unit * float(np.mean(less))
+        less_m = stops_m + unit * (named["counter_at_entry"] - was["counter_at_entry"])
         lines[run.line] = _entered(lines[run.line], run, less_m)
+        moved_m[run.line] = stops_m
         counted_m = unit * (named["counter_at_entry"] - was["counter_at_entry"])
         runs.append(
             replace(
@@ -116,7 +125,62 @@ def _entry_elsewhere(truth: Truth, sound: SiteTables, faulty: SiteTables) -> Tru
         )
         sights = [replace(s, travel_m=s.travel_m - counted_m) if s.run == run.id else s
                   for s in sights]  # fmt: skip
+    _junctions_elsewhere(lines, moved_m)
     return replace(truth, lines=tuple(lines.values()), runs=tuple(runs), sights=tuple(sights))
+
+
+def _junctions_elsewhere(lines: dict[str, TrueLine], moved_m: dict[str, float]) -> None:
+    """Move each junction along its parent, and let the branch turn to it past its own last stop.
+
+    `moved_m`: by parent how much further the junction lies the way the camera went, downstream.
+    """
+    for name, branch in lines.items():
+        less_m = moved_m.get(branch.joins, 0.0)
+        if not less_m:
+            continue
+        parent = lines[branch.joins]
+        at = parent.nodes.index(branch.nodes[0])
+        beside = parent.axis_m[at - 1] - parent.axis_m[at]  # downstream
+        place = parent.axis_m[at] + less_m * beside / np.linalg.norm(beside)
+        axis = parent.axis_m.copy()
+        axis[at] = place
+        lines[branch.joins] = replace(parent, axis_m=axis)
+        way = branch.axis_m[1] - branch.axis_m[0]
+        turn = branch.axis_m[0] + _TURN_M * way / np.linalg.norm(way)
+        axis = np.vstack([place, turn, branch.axis_m[1:]])
+        lines[name] = replace(branch, axis_m=axis, nodes=(branch.nodes[0], "", *branch.nodes[1:]))
+
+
+def _risen(truth: Truth, sound: SiteTables, faulty: SiteTables) -> Truth:
+    """The pipe rises, or drops, steeply between an opened entry and the first stop."""
+    unit = METRES_PER[sound.settings["units"]["depth"]]
+    rows = zip(sound.exposures, faulty.exposures, strict=True)
+    up_m = {s["name"]: unit * (float(s["depth"]) - float(f["depth"])) for s, f in rows}
+    lines, runs = {ln.line: ln for ln in truth.lines}, {r.id: r for r in truth.runs}
+    sights = list(truth.sights)
+    for opening in truth.openings:
+        run = runs[opening.run]
+        line = lines[run.line]
+        at = line.nodes.index(opening.node)
+        beside = at + (1 if at == 0 else -1)
+        way = line.axis_m[beside] - line.axis_m[at]
+        along_m = _RISER * run.travel_m[0]
+        foot = line.axis_m[at] + along_m * way / np.linalg.norm(way)
+        top = line.axis_m[at] + np.array([0.0, 0.0, up_m[opening.name]])
+        more_m = float(np.linalg.norm(foot - top)) - along_m
+        axis = line.axis_m.copy()
+        axis[at] = top
+        low = max(at, beside)
+        lines[line.line] = replace(
+            line,
+            axis_m=np.insert(axis, low, foot, axis=0),
+            nodes=(*line.nodes[:low], "", *line.nodes[low:]),
+        )
+        runs[run.id] = replace(run, travel_m=tuple(t + more_m for t in run.travel_m))
+        sights = [replace(s, travel_m=s.travel_m + more_m) if s.run == run.id else s
+                  for s in sights]  # fmt: skip
+    return replace(truth, lines=tuple(lines.values()), runs=tuple(runs.values()),
+                   sights=tuple(sights))  # fmt: skip
 
 
 def _entered(line: TrueLine, run: TrueRun, further_m: float) -> TrueLine:
@@ -164,6 +228,9 @@ HIDDEN: dict[str, Hidden] = {
     "mirror": Hidden("The mirror image of the site, on the other side of Greenwich.", _mirrored),
     "observation": Hidden("The camera saw it at that place.", _seen_elsewhere),
     "entry": Hidden("The camera went in at another place along the pipe.", _entry_elsewhere),
+    "riser": Hidden(
+        "The pipe rises so much between the opened cleanout and the first stop.", _risen
+    ),
     "ride": Hidden("The transmitter rides so high, in a pipe that lies lower.", _other_ride),
     "relief": Hidden("Ground that rises less or more, with the pipe as deep below.", _other_relief),
 }

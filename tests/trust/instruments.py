@@ -203,7 +203,7 @@ def counter_long(site: SiteTables, rng: np.random.Generator) -> Slip | None:
 
 
 @mistake("counter-at-transmitter", "The counter is read at the transmitter, not at the face.",
-         hidden="entry")  # fmt: skip
+         "counter-wrong/at-transmitter", hidden="entry")  # fmt: skip
 def counter_at_transmitter(site: SiteTables, rng: np.random.Generator) -> Slip | None:
     for run in site.settings["run"]:
         for i in _counted(site, run["id"]):
@@ -320,7 +320,7 @@ def depth_to_top(site: SiteTables, rng: np.random.Generator) -> Slip | None:
 
 
 @mistake("exposure-to-top", "The depth of an opened cleanout is to the top, booked as to invert.",
-         "blunder", "exposure-disagrees", "shape-undecided")  # fmt: skip
+         "blunder", "exposure-disagrees", "shape-undecided", hidden="riser")  # fmt: skip
 def exposure_to_top(site: SiteTables, rng: np.random.Generator) -> Slip | None:
     return each("exposures", "depth", lambda d: d - 0.11)(site, rng)
 

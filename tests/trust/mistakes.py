@@ -12,10 +12,9 @@ from __future__ import annotations
 import argparse
 import re
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass
-from itertools import chain
 from pathlib import Path
 from typing import Final, Literal, cast
 
@@ -23,11 +22,12 @@ import numpy as np
 
 from lateralline.findings import Finding
 from lateralline.link.gross_errors import suspects
+from lateralline.workers import WorkerLostError, in_order
 from tests.trust import bookings, coordinates, digits, instruments  # noqa: F401  (they fill the catalogue)
 from tests.trust.catalogue import CATALOGUE, Mistake
 from tests.trust.claims import NOWHERE_M, missed
 from tests.trust.hidden import HIDDEN, is_hidden
-from tests.trust.sites import SITES, Built, Slip, build, faultless, made
+from tests.trust.sites import SITES, Built, SiteTables, Slip, build, faultless, made
 
 Verdict = Literal["named", "elsewhere", "silent"]
 #: A claim is missed by the mistake if by so much more than without it: less is chance.
@@ -44,6 +44,8 @@ ACCUSING = (
 FAULTLESS: Final = "faultless"
 #: Unnamed cases that miss by so much are listed one by one.
 WORST_M: Final = 0.3
+#: Mistakes a process makes before it hands its cases over: few, so that a log grows as it goes.
+AT_A_TIME: Final = 10
 #: A finding on more stops than these names none of them, unless the mistake is in as many.
 MOST_NAMED: Final = 3
 
@@ -72,27 +74,55 @@ class Case:
         return self.outside_m > HARM_M
 
 
-def cases(mistakes: Sequence[Mistake], sites: int, seed: int) -> Iterator[Case]:
-    """Make each mistake on so many sites, scenarios in turn, of those where it can be made."""
-    left = {m.name: sites for m in mistakes}
-    for turn in range(seed, seed + sites):
+@dataclass(frozen=True)
+class Task:
+    """What a process does at a time with one site: builds it faultless, and with some mistakes."""
+
+    site: str
+    seed: int
+    mistakes: tuple[str, ...]
+    faultless: bool  # whether the site without mistakes is a case too
+
+
+def planned(mistakes: Sequence[str], sites: int, faultless: int, seed: int) -> list[Task]:
+    """Return what to do for each mistake on so many sites, scenarios in turn, where it can be made.
+
+    And for so many faultless sites of each kind.
+    """
+    left, out = dict.fromkeys(mistakes, sites), []
+    for turn in range(seed, seed + max(sites, faultless)):
         for name in SITES:
-            for mistake in mistakes:
-                case = case_of(mistake, name, turn) if left[mistake.name] else None
-                if case is not None:
-                    left[mistake.name] -= 1
-                    yield case
+            wanted = [m for m in mistakes if left[m] and spoilt(CATALOGUE[m], name, turn)]
+            for m in wanted:
+                left[m] -= 1
+            few = [tuple(wanted[i : i + AT_A_TIME]) for i in range(0, len(wanted), AT_A_TIME)]
+            out += [Task(name, turn, some, faultless=False) for some in few]
+            if turn < seed + faultless:
+                out.append(Task(name, turn, (), faultless=True))
+    return out
+
+
+def done(task: Task) -> list[Case]:
+    """Return the cases of one site."""
+    found = [case_of(CATALOGUE[name], task.site, task.seed) for name in task.mistakes]
+    sound = [accused(task.site, task.seed)] if task.faultless else []
+    return [case for case in (*found, *sound) if case is not None]
+
+
+def spoilt(mistake: Mistake, name: str, seed: int) -> tuple[SiteTables, Slip] | None:
+    """Make a mistake in the tables of one site; None where it cannot be made there."""
+    tables = made(name, seed).given.copy()
+    slip = mistake.change(tables, np.random.default_rng([seed, *mistake.name.encode()]))
+    return None if slip is None else (tables, slip)
 
 
 def case_of(mistake: Mistake, name: str, seed: int) -> Case | None:
-    """Make a mistake on one site; None where it cannot be made there."""
-    sound = made(name, seed)
-    spoilt = sound.given.copy()
-    rng = np.random.default_rng([seed, *mistake.name.encode()])
-    slip = mistake.change(spoilt, rng)
-    if slip is None:
+    """Build one site with a mistake; None where it cannot be made there."""
+    wrong = spoilt(mistake, name, seed)
+    if wrong is None:
         return None
-    before, after = faultless(name, seed), build(spoilt)
+    tables, slip = wrong
+    sound, before, after = made(name, seed), faultless(name, seed), build(tables)
     assert before.result is not None
     verdict, lead = judged(mistake, slip, before, after)
     worst, claim = 0.0, ""
@@ -191,8 +221,9 @@ def logged(text: str) -> list[Case]:
     return out
 
 
-def document(found: Sequence[Case]) -> str:
-    """Return the whole of mistakes.md."""
+def document(found: Sequence[Case], command: str = "", planned_cases: int = 0) -> str:
+    """Return the whole of mistakes.md; `command` made it, or so many of the cases it planned."""
+    cut = f", stopped after {len(found)} of {planned_cases} cases" * (len(found) < planned_cases)
     sound = [c for c in found if c.mistake == FAULTLESS]
     found = [c for c in found if c.mistake != FAULTLESS]
     shown = [c for c in found if c.harmed and (c.verdict == "named" or not c.twin)]
@@ -203,7 +234,8 @@ def document(found: Sequence[Case]) -> str:
     out = [
         "# Mistakes of the field, and what is made of them",
         "",
-        "Made by `python -m tests.trust.mistakes`; every site is a practice site with known truth. "
+        f"Made by `{f'python -m tests.trust.mistakes {command}'.strip()}`{cut}; every site is a "
+        "practice site with known truth. "
         f"{len(made_on)} mistakes, {len(found)} cases.",
         "",
         f"A case is *beyond a claim* where the truth lies more than {HARM_M:g} m further outside "
@@ -263,15 +295,13 @@ def unnamed(found: Iterable[Case]) -> list[Case]:
     return sorted(left, key=lambda c: -c.outside_m)
 
 
-def accused(sites: int, seed: int) -> Iterator[Case]:
-    """Build faultless sites, so many of each kind: silent, or blamed elsewhere by an error."""
-    for turn in range(seed, seed + sites):
-        for name in SITES:
-            result = faultless(name, turn).result
-            assert result is not None
-            errors = [_said(f) for f in result.findings if f.severity == "error"]
-            verdict: Verdict = "elsewhere" if errors else "silent"
-            yield Case(FAULTLESS, name, turn, 0.0, "", verdict, "".join(errors[:1]), False)
+def accused(name: str, seed: int) -> Case:
+    """Build a faultless site: silent, or blamed elsewhere by an error."""
+    result = faultless(name, seed).result
+    assert result is not None
+    errors = [_said(f) for f in result.findings if f.severity == "error"]
+    verdict: Verdict = "elsewhere" if errors else "silent"
+    return Case(FAULTLESS, name, seed, 0.0, "", verdict, "".join(errors[:1]), False)
 
 
 def main(argv: Sequence[str] | None = None) -> None:
@@ -281,19 +311,30 @@ def main(argv: Sequence[str] | None = None) -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--faultless", type=int, default=15, help="of each kind of site")
     parser.add_argument("--mistake", action="append", choices=sorted(CATALOGUE), metavar="NAME")
+    parser.add_argument("--workers", type=int, default=1, help="processes")
     parser.add_argument("--log", type=Path, help="a line for each case, as it comes")
     parser.add_argument("--of-log", type=Path, help="the cases of a log, with none made")
     args = parser.parse_args(argv)
-    found = logged(args.of_log.read_text()) if args.of_log else []
-    chosen = [CATALOGUE[name] for name in args.mistake or CATALOGUE]
-    every = chain(cases(chosen, args.sites, args.seed), accused(args.faultless, args.seed))
+    command = f"--sites {args.sites} --faultless {args.faultless} --seed {args.seed}"
+    command += "".join(f" --mistake {name}" for name in args.mistake or ())
+    tasks = planned(args.mistake or list(CATALOGUE), args.sites, args.faultless, args.seed)
+    wanted = sum(len(task.mistakes) + task.faultless for task in tasks)
+    if args.of_log:
+        print(document(logged(args.of_log.read_text()), command, wanted), end="")
+        return
+    found: list[Case] = []
     with args.log.open("w") if args.log else nullcontext() as log:
-        for case in () if args.of_log else every:
-            found.append(case)
+        for of_site in in_order(done, tasks, len(tasks), args.workers):
+            if isinstance(of_site, WorkerLostError):
+                raise of_site
+            found += of_site
             if log:
-                print(case.line, file=log, flush=True)
-    print(document(found), end="")
+                log.writelines(f"{case.line}\n" for case in of_site)
+                log.flush()
+    print(document(found, command, wanted), end="")
 
 
 if __name__ == "__main__":
-    main()
+    from tests.trust import mistakes  # workers look for `done` in the module by its name
+
+    mistakes.main()

@@ -5,6 +5,8 @@ consequences are computed, and what only follows from a cause is left out of the
 
 astray, mirrored, clusters   marks that lie where no mark of their stop can
 copies      the same measurements entered twice
+exposed     depths and counters of exposures that no stop beside bears out
+counted     counters that ran down
 level_unit  levels in another unit than they are set to
 level_zero  levels of a site from two zeros
 tapes       tapes that miss at mark after mark
@@ -22,18 +24,23 @@ import numpy as np
 from lateralline.diagnose.astray import marks_astray
 from lateralline.diagnose.causes import explained, leading, with_assumed, with_unchecked
 from lateralline.diagnose.copies import copies
+from lateralline.diagnose.counted import counted_down
+from lateralline.diagnose.exposed import exposures_off
 from lateralline.diagnose.flow import unknown_flow
 from lateralline.diagnose.level_unit import level_unit
 from lateralline.diagnose.level_zero import level_step, level_zero
 from lateralline.diagnose.mirrored import mirrors
-from lateralline.diagnose.tapes import tapes_alike
+from lateralline.diagnose.tapes import lengths_of, tapes_alike
 from lateralline.findings import Finding
 from lateralline.place import Placed
 from lateralline.records import FieldRecord, Ints
 
 __all__ = [
+    "counted_down",
     "explained",
+    "exposures_off",
     "leading",
+    "lengths_of",
     "level_step",
     "level_unit",
     "unknown_flow",

@@ -35,6 +35,9 @@ def marks_astray(
         which = np.flatnonzero(of_base)
         variant = "baseline-ties" if ties else "baseline"
         yield site.mirrored(f"{len(which)} marks", which, variant, base)
+    for base in sorted(site.found.exchanged):
+        which = np.flatnonzero(mirror.of(base, ties=False))
+        yield site.exchanged(which, base)
     for stop in stops:
         mine = stop.marks[turned[stop.marks] & ~reported[stop.marks]]
         if len(mine) == len(stop.marks) and len(mine):
@@ -85,6 +88,21 @@ class _MarkedSite:
             one=str(self.placed.marks.mark[one]),
             away_m=away_m,
             reads=mended(self.record, self.mirror, one),
+        )
+
+    def exchanged(self, which: Ints, base: str) -> tuple[Finding, Ints]:
+        """An error about all marks of a baseline whose two points are exchanged."""
+        one = int(which[0])
+        away_m = float(np.linalg.norm(self.mirror.turned_m[one] - self.mirror.given_m[one]))
+        return self.error(
+            "mark-mirrored",
+            f"{len(which)} marks",
+            which,
+            "baseline-exchanged",
+            base=base,
+            marks=self.names(which),
+            one=str(self.placed.marks.mark[one]),
+            away_m=away_m,
         )
 
     def mirrored_mark(self, stop: ClusteredStop, i: int) -> tuple[Finding, Ints]:

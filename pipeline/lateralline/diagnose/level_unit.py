@@ -5,8 +5,9 @@ makes the ground fall 3.3 times too steeply, or too little, over a pipe whose de
 were, and the pipe with it: its grade by levels then contradicts the tilt of the transmitter at each
 stop, and an exposure given by its level lies out of all proportion to the depths beside it. The
 site is solved again with its levels in the other unit, and the two are compared; nor is a unit
-blamed where tilts of the other sign agree as well. On ground all but level neither shows anything,
-and there is no finding.
+blamed where tilts of the other sign agree as well. Where no tilt was read, marks on ground that is
+made a steep slope deny the accuracies stated, and in the other unit allow them. On ground all but
+level neither shows anything, and there is no finding.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from lateralline.diagnose.exposed import levels_off, runs_with_stops
 from lateralline.distributions import chi2
 from lateralline.findings import ANY, Finding, finding
 from lateralline.link.stochastic import without_tilt_prior
@@ -26,7 +28,7 @@ from lateralline.solve import solve
 from lateralline.units import METRES_PER
 
 #: Units that levels may have been read in; a survey foot is no other foot here.
-_READ_IN = ("m", "ft")
+_READ_IN = ("m", "ft", "in", "cm")
 #: Δχ² between the two units from which the data tell. Chance alone reaches it on 3 sites in 10,000
 #: at most: it is N(−D, 4D) for two units that lie D apart, at its worst where D is as large.
 _TELLS = 12.0
@@ -37,11 +39,12 @@ _TELLS_FALLING, _BEYOND = 4.0, 3.0
 _REFUSED, _FITS = 1e-2, 1e-3
 #: One tilt or exposure counts as no more than this off, in σ: a bad mark is no unit.
 _MOST = 3.0
-#: Stops nearer to each other tell no grade; exposures farther from a stop tell nothing of it.
-_APART_M, _NEAR_M = 0.5, 4.0
-#: A grade that an exposure may lie off the line through the stops beside it, 1 σ. Common practice,
-#: no source.
-_GRADE = 0.05
+#: Stops nearer to each other tell no grade.
+_APART_M = 0.5
+#: A slope of ground so steep, and so plain, is no level or two read wrong. Only where there is one
+#: may marks deny an accuracy by the levels' unit, and may another unit make levels so much smaller,
+#: by which any ground is flat and any wrong level harmless. Common practice, no source.
+_SLOPE, _PLAIN, _FLATTENS = 0.1, 0.9, 0.2
 _OF_DEPTHS = ("unit-wrong/depth", "unit-wrong/depth-unknown")
 
 
@@ -57,21 +60,25 @@ def level_unit(record: FieldRecord, placed: Placed, solved: Solved) -> tuple[Fin
     unit = settings.units.get("level") or "m"
     compared, chi2_set = _misfit(solved.fixes, placed.exposures, settings)
     rises = _rises(solved.fixes, settings)
-    if not compared or (chi2.sf(chi2_set, compared) > _REFUSED and not rises):
+    slope = _plain_slope(marks.xyz_m[known])
+    denied = slope and _denies(solved)
+    if not compared or not (chi2.sf(chi2_set, compared) <= _REFUSED or rises or denied):
         return ()
     found = []
     for other in _READ_IN:
         times = METRES_PER[other] / METRES_PER[unit]
-        if 0.9 < times < 1.1:
+        if 0.9 < times < 1.1 or (times < _FLATTENS and not slope):
             continue
         seen = _in_unit(placed.exposures, times)
         scaled = replace(marks, xyz_m=marks.xyz_m * [1.0, 1.0, times])
-        fixes = solve(scaled, record.stops, settings, seen).fixes
+        again = solve(scaled, record.stops, settings, seen)
+        fixes = again.fixes
         count, chi2_other = _misfit(fixes, seen, settings)
         better = chi2_set - chi2_other
-        if count == compared and chi2.sf(chi2_other, count) > _FITS:
+        if count >= compared and chi2.sf(chi2_other, count) > _FITS:  # more: stops located by it
             falls = rises and not _rises(fixes, settings, 0.0)
-            if better > (_TELLS_FALLING if falls else _TELLS):
+            allowed = denied and not _denies(again)
+            if better > (0.0 if allowed else _TELLS_FALLING if falls else _TELLS):
                 found.append((better, other))
     if not found:
         return ()
@@ -99,6 +106,19 @@ def level_unit(record: FieldRecord, placed: Placed, solved: Solved) -> tuple[Fin
     )
 
 
+def _denies(solved: Solved) -> bool:
+    """Whether marks deny the accuracies stated of them."""
+    return any(f.code == "misfit" for f in solved.findings)
+
+
+def _plain_slope(xyz_m: Floats) -> bool:
+    """Whether marks (n, 3) lie on one slope, and a steep one."""
+    plane = np.column_stack([np.ones(len(xyz_m)), xyz_m[:, :2] - xyz_m[:, :2].mean(axis=0)])
+    fit = np.linalg.pinv(plane) @ xyz_m[:, 2]
+    off = xyz_m[:, 2] - plane @ fit
+    return bool(np.hypot(*fit[1:]) > _SLOPE and off.var() < (1.0 - _PLAIN) * xyz_m[:, 2].var())
+
+
 def _turned(cov: Floats) -> Floats:
     """Return covariances (k, 5, 5) of poses with the sign of the tilt turned."""
     sign = np.array([1.0, 1.0, 1.0, 1.0, -1.0])
@@ -116,33 +136,33 @@ def _in_unit(exposures: Exposures, times: float) -> Exposures:
     return replace(exposures, xyz_m=xyz, ground_m=exposures.ground_m * times)
 
 
-def _runs(fixes: Fixes, settings: Settings) -> Iterator[tuple[Run, Ints]]:
-    """Yield the runs with two located stops or more, and those stops in order of the counter."""
-    for run in settings.runs:
-        if not run.flow_told:
-            continue  # nobody said it falls
-        at = np.flatnonzero((fixes.run == run.id) & fixes.solved & np.isfinite(fixes.counter_m))
-        if len(at) >= 2:
-            yield run, at[np.argsort(fixes.counter_m[at], kind="stable")]
+def _falling(fixes: Fixes, settings: Settings) -> Iterator[tuple[Run, Ints]]:
+    """Yield the runs of which somebody said how water flows, as `runs_with_stops` does."""
+    return ((run, at) for run, at in runs_with_stops(fixes, settings) if run.flow_told)
 
 
 def _rises(fixes: Fixes, settings: Settings, beyond: float = _BEYOND) -> bool:
     """Whether the stops of some run rise downstream as a whole, by so many σ."""
-    for run, at in _runs(fixes, settings):
-        along = fixes.counter_m[at] * -run.upstream_sign
-        weight = along - along.mean()
-        rise = float(weight @ fixes.xyz_m[at, 2])
-        if rise > beyond * float(np.sqrt(np.square(weight) @ np.square(fixes.depth_sigma_m[at]))):
-            return True
-    return False
+    return any(rises(fixes, at, run, beyond) for run, at in _falling(fixes, settings))
+
+
+def rises(fixes: Fixes, at: Ints, run: Run, beyond: float = _BEYOND) -> bool:
+    """Whether stops of a run rise downstream as a whole, by so many σ."""
+    along = fixes.counter_m[at] * -run.upstream_sign
+    weight = along - along.mean()
+    rise = float(weight @ fixes.xyz_m[at, 2])
+    return rise > beyond * float(np.sqrt(np.square(weight) @ np.square(fixes.depth_sigma_m[at])))
 
 
 def _misfit(fixes: Fixes, exposures: Exposures, settings: Settings) -> tuple[int, float]:
     """Return how many tilts and exposures can be compared with levels, and the χ² of them."""
     off = [
         float(one)
-        for run, at in _runs(fixes, settings)
-        for one in (*_tilts(fixes, at, settings), *_exposed(fixes, at, exposures, settings, run))
+        for run, at in _falling(fixes, settings)
+        for one in (
+            *_tilts(fixes, at, settings),
+            *(e.off_m / e.sigma_m for e in levels_off(fixes, at, exposures, settings, run)),
+        )
     ]
     return len(off), float(np.square(off).clip(max=_MOST**2).sum())
 
@@ -165,24 +185,3 @@ def _tilts(fixes: Fixes, at: Ints, settings: Settings) -> Iterator[float]:
         level = float(fixes.depth_sigma_m[a] ** 2 + fixes.depth_sigma_m[b] ** 2)
         sigma = np.sqrt(cov[4, 4] + settings.accuracy.axis_tilt_rad**2 + level / length**2)
         yield float((tilt - np.arctan2(chord[2], length)) / sigma)
-
-
-def _exposed(
-    fixes: Fixes, at: Ints, exposures: Exposures, settings: Settings, run: Run
-) -> Iterator[float]:
-    """Yield level of each exposure of a run less that of the stops beside it, over its σ."""
-    pipe = settings.pipe(run.line)
-    counter = fixes.counter_m[at] - run.transmitter_lag_m
-    level = fixes.xyz_m[at, 2]
-    for i in np.flatnonzero((exposures.run == run.id) & np.isfinite(exposures.counter_m)):
-        gap = float(np.abs(counter - exposures.counter_m[i]).min())
-        rise = pipe.axis_above_m(str(exposures.measured_to[i]), run.ride_height_m)
-        found = float(exposures.xyz_m[i, 2]) + rise
-        if gap > _NEAR_M or not np.isfinite(found):
-            continue
-        near = np.argsort(np.abs(counter - exposures.counter_m[i]), kind="stable")[:2]
-        slope = float(np.diff(level[near])[0] / np.diff(counter[near])[0])
-        expected = float(level[near[0]] + slope * (exposures.counter_m[i] - counter[near[0]]))
-        own = fixes.depth_sigma_m[at[near[0]]]
-        seen = float(exposures.cov_m2[i, 2, 2])
-        yield float((found - expected) / np.sqrt(own**2 + seen + (_GRADE * gap) ** 2))

@@ -1,7 +1,8 @@
 """Where marks lie with their sign or side taken for the other, and which of them belong there.
 
 An offset read on the wrong side of its baseline, and two ties that meet on the wrong side of
-theirs, put a mark where the line through the two points mirrors it.
+theirs, put a mark where the line through the two points mirrors it. A baseline booked from its
+other end, with the right signs, puts all its marks half a turn about its middle away.
 
 The fewest mirrored marks that bring a stop's marks together are the likeliest; where one whole
 baseline mirrored brings several stops together, that is one mistake and not several. Where two
@@ -33,6 +34,7 @@ class Mirrors:
     xy_m: Floats  # (n, 2) where the mirror puts them
     base: Texts  # (n,) the two points, "A–B"
     ties: Flags  # (n,) placed by two ties, else by an offset
+    turned_m: Floats  # (n, 2) where an offset lies with the two points of its baseline exchanged
 
     @property
     def there(self) -> Flags:
@@ -65,7 +67,7 @@ def mirrors(record: FieldRecord, frame: Frame, xy_m: Floats) -> Mirrors:
         )
         if method in ("offset", "ties") and len(names) == 2 and set(names) <= index.keys():
             ends[i] = [index[name] for name in names]
-    out = np.full((n, 2), np.nan)
+    out, turned = np.full((n, 2), np.nan), np.full((n, 2), np.nan)
     at = np.flatnonzero((ends >= 0).all(axis=1))
     if at.size:
         first, last = places[ends[at, 0]], places[ends[at, 1]]
@@ -75,8 +77,11 @@ def mirrors(record: FieldRecord, frame: Frame, xy_m: Floats) -> Mirrors:
         away = xy_m[at] - first
         beside = away - np.einsum("ni,ni->n", away, along)[:, None] * along
         out[at] = xy_m[at] - 2.0 * beside
+        turned[at] = first + last - xy_m[at]
     base = [f"{control.point[a]}–{control.point[b]}" if a >= 0 else "" for a, b in ends.tolist()]
-    return Mirrors(xy_m, out, np.array(base, dtype=np.str_), spots.method == "ties")
+    ties = spots.method == "ties"
+    turned[ties] = np.nan
+    return Mirrors(xy_m, out, np.array(base, dtype=np.str_), ties, turned)
 
 
 def mended(record: FieldRecord, mirrored: Mirrors, i: int) -> str:
@@ -97,6 +102,7 @@ class Belonging:
 
     mirrored: Flags  # (n,) marks that belong where the mirror puts them
     bases: frozenset[tuple[str, bool]]  # baselines whose every mark is mirrored; True = by ties
+    exchanged: frozenset[str]  # baselines whose two points are exchanged at every mark
     torn: Mapping[int, list[Ints]]  # stop → its marks in groups that no mirror brings together
     known: frozenset[int]  # stops that lie in the chain of their run
     middle_m: Floats  # (s, 2) of each stop's marks, NaN where they have no one place
@@ -124,14 +130,20 @@ def belonging(stops: Sequence[ClusteredStop], mirror: Mirrors) -> Belonging:
             turned[best] ^= True
         else:
             torn[i] = _groups(stops[i], mirror.put(turned))
+    exchanged: list[str] = []
     if not bases:
-        bases = _chained_bases(stops, mirror, turned, torn)
+        bases, exchanged = _chained_bases(stops, mirror, turned, torn)
         for base, ties in bases:
             turned |= mirror.of(base, ties)
+    if exchanged:  # what mirrors do to single stops is judged among the places as put
+        away = np.isin(mirror.base, exchanged) & ~mirror.ties
+        torn = {i: [s.marks] for i, s in enumerate(stops) if away[s.marks].any()} | torn
     _whole_stops(stops, mirror, turned, torn)
     middle = _middles(stops, mirror.put(turned), torn)
+    torn = {i: groups for i, groups in torn.items() if len(groups) > 1}
     bases = [*bases, *_turned_bases(stops, mirror, turned)]
-    return Belonging(turned, frozenset(bases), torn, frozenset(chain(stops, middle)), middle)
+    known = frozenset(chain(stops, middle))
+    return Belonging(turned, frozenset(bases), frozenset(exchanged), torn, known, middle)
 
 
 def _groups(stop: ClusteredStop, xy_m: Floats) -> list[Ints]:
@@ -164,22 +176,28 @@ def _whole_bases(
 
 def _chained_bases(
     stops: Sequence[ClusteredStop], mirror: Mirrors, turned: Flags, torn: Collection[int]
-) -> list[tuple[str, bool]]:
-    """Return the one baseline that, mirrored as a whole, puts every stop within its counters.
+) -> tuple[list[tuple[str, bool]], list[str]]:
+    """Return the one baseline that puts every stop within its counters: mirrored, or exchanged.
 
-    With the half of all stops on the wrong side no chain tells which half that is.
+    As a whole either way. With the half of all stops on the wrong side no chain tells which half
+    that is.
     """
     counted = {i for i, s in enumerate(stops) if i not in torn and np.isfinite(s.counter_m)}
     middle = _middles(stops, mirror.put(turned), torn)
     if len(counted - chain(stops, middle)) < 2:
-        return []
-    out = []
+        return [], []
+    mirrored, exchanged = [], []
     pairs = zip(mirror.base.tolist(), mirror.ties.tolist(), mirror.there.tolist(), strict=True)
     for base, ties in dict.fromkeys((b, t) for b, t, there in pairs if there):
-        middle = _middles(stops, mirror.put(turned | mirror.of(base, ties)), torn)
+        of = mirror.of(base, ties)
+        middle = _middles(stops, mirror.put(turned | of), torn)
         if chain(stops, middle) >= counted:
-            out.append((base, ties))
-    return out if len(out) == 1 else []
+            mirrored.append((base, ties))
+        place = np.where(of[:, None], mirror.turned_m, mirror.put(turned))
+        if not ties and chain(stops, _middles(stops, place, torn)) >= counted:
+            exchanged.append(base)
+    sure = len(mirrored) + len(exchanged) == 1
+    return (mirrored, exchanged) if sure else ([], [])
 
 
 def _turned_bases(

@@ -10,9 +10,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from lateralline.findings import Finding, finding
+from lateralline.findings import ANY, Finding, finding
 from lateralline.place import Placed
-from lateralline.records import FieldRecord
+from lateralline.records import FieldRecord, Solved
 
 #: So many marks must miss, at so many stops, and so large a part of all that could show it.
 _MARKS, _STOPS, _SHARE = 4, 2, 0.7
@@ -58,6 +58,28 @@ def tapes_alike(record: FieldRecord, placed: Placed) -> tuple[Finding, ...]:
             tied=int(could.sum()),
             miss_m=middle_m,
         ),
+    )
+
+
+def lengths_of(record: FieldRecord, solved: Solved) -> tuple[Finding, ...]:
+    """Return what was found in solving; where no unit makes lengths agree, control is named too.
+
+    A point read wrong stretches every tape that hangs on it, as a wrong unit does all of them.
+    """
+    bases = [base for base in _bases(record) if base]
+    names = [str(p) for p in record.control.point]
+    points = [p for p in names if 2 * sum(p in base for base in bases) > len(bases)]
+    return tuple(
+        finding(
+            f.name,
+            f.subject,
+            about=[f"control point {p}" for p in points],
+            explains=[ANY],
+            more={**f.values, "points": points},
+        )
+        if f.name == "unit-wrong/tape-unknown" and points
+        else f
+        for f in solved.findings
     )
 
 

@@ -25,6 +25,8 @@ from lateralline.units import METRES_PER
 #: Common practice, no source: steeper ground than this is no site for a lateral.
 _STEEP: Final = 0.3
 _APART_M: Final = 5.0
+#: Units that differ by less are one here, as two kinds of feet.
+_UNLIKE: Final = 0.1
 #: Where the geoid lies furthest below and above the ellipsoid, rounded outward (from memory).
 _GEOID_M: Final = (-110.0, 90.0)
 
@@ -75,12 +77,40 @@ def without_far_levels(record: FieldRecord) -> tuple[FieldRecord, list[Finding]]
             variant, row = "" if beyond[i] else "site", f"{rows.file}:{rows.row[i]}"
             subject = f"{noun} {names[i]}"
             found.append(finding("level-far", subject, variant=variant, where=row, more=values))
+    if found and (other := _other_unit(record)):
+        found.insert(0, other)
     if len(found) > 1 and not len(given):  # one cause, as a unit
         first = found[0]
         count = {"count": len(found), "level_m": first.values["level_m"]}
         found = [finding("level-far/all", "site", where=first.where, explains=[ANY], more=count)]
     record = _with_levels(record, kept[0], kept[1])
     return replace(record, control=replace(control, z_m=kept[2])), found
+
+
+def _other_unit(record: FieldRecord) -> Finding | None:
+    """Return the error of levels taken that, read in another unit, are those of GNSS beside them.
+
+    Asked where levels lie out of all measure: then no two units bring both together by chance.
+    """
+    tables = (record.marks.spots, record.exposures.spots)
+    by_gnss = np.concatenate([spots.method == "gnss" for spots in tables])
+    z = np.concatenate([spots.z_m for spots in tables])
+    gnss = z[by_gnss & np.isfinite(z)]
+    taken = np.concatenate([z[~by_gnss], record.control.z_m])
+    taken = taken[np.isfinite(taken)]
+    if not len(gnss) or not len(taken):
+        return None
+    zero, level = float(np.median(gnss)), float(np.median(taken))
+    if abs(level - zero) <= MOST_RISE_M:
+        return None
+    unit = record.settings.units.get("level") or "m"
+    for other in ("ft", "m", "in", "cm"):
+        times = METRES_PER[other] / METRES_PER[unit]
+        rise_m = _APART_M + times * float(np.ptp(taken)) + float(np.ptp(gnss))
+        if abs(times - 1.0) > _UNLIKE and abs(times * level - zero) <= rise_m:
+            values: dict[str, Given] = {"unit": unit, "other": other, "apart_m": level - zero}
+            return finding("unit-wrong/taken", "site", explains=[ANY], more=values)
+    return None
 
 
 def with_levels_of_gnss(record: FieldRecord) -> tuple[FieldRecord, Frame, tuple[Finding, ...]]:
