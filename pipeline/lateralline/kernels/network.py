@@ -125,7 +125,7 @@ def adjust_stack(
     idle[:, n:] = np.arange(biases.shape[2]) >= sizes[:, 2:3]
     white = _whitener(cov)
     at = np.arange(g)
-    evaluate = _Whitened(equations(at), white, biases, n)
+    evaluate = _WhitenedEquations(equations(at), white, biases, n)
     end = _Ended(*evaluate(x), x.copy(), np.zeros(g, dtype=np.int64), np.zeros(g, dtype=np.bool_))
     v, a, damping, moving = end.v, end.a, np.zeros(g), np.ones(g, dtype=np.bool_)
     for _ in range(iterations):
@@ -134,7 +134,9 @@ def adjust_stack(
             damping, moving = damping[moving], moving[moving]
             if not len(at):
                 break
-            evaluate = _Whitened(equations(at), _among(white, at, cov.shape[1]), biases[at], n)
+            evaluate = _WhitenedEquations(
+                equations(at), _among(white, at, cov.shape[1]), biases[at], n
+            )
         end.iterations[at] += moving
         normal = np.swapaxes(a, 1, 2) @ a
         diagonal = np.einsum("gii->gi", normal)
@@ -172,7 +174,7 @@ class _Ended(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
-class _Whitened:
+class _WhitenedEquations:
     """Equations of g networks with the biases of their observations, divided by their errors."""
 
     equations: StackedEquations
