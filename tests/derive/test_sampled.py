@@ -149,10 +149,15 @@ def test_nobody_is_accused_of_what_a_bend_explains(linked: Linked) -> None:
     sure = replace(line.paths, wrong_share=np.full_like(line.paths.wrong_share, 0.4))
     assert blunder_or_bend([blamed], [replace(line, paths=sure)]) == blunder(blamed)
     assert blunder(blamed).name == "blunder/counter"
+    unsure = blunder_or_bend([blamed], [replace(line, paths=sure)], by_estimate=True)
+    assert unsure.name == "shape-undecided/or-wrong"
     small = replace(blamed, size=np.array([0.25]))
     assert blunder_or_bend([small], [replace(line, paths=sure)]).variant == "or-wrong"
     plain = replace(blamed, statistic=20.0)
     assert blunder_or_bend([plain], [line]) == blunder(plain)
+    assert blunder_or_bend([plain], [line], by_estimate=True).severity == "warning"
+    plainer = replace(blamed, statistic=23.0)
+    assert blunder_or_bend([plainer], [line], by_estimate=True) == blunder(plainer)
     other = replace(blamed, alternative=replace(counter, subject=replace(point, ref="R0/9")))
     tied = [blamed, replace(other, statistic=11.5)]
     assert blunder_or_bend(tied, [line]).name == "blunder/tied"  # R0/9 is in no path

@@ -204,7 +204,7 @@ def _link(
     turned_fixes = turn_fixes(solved.fixes, [*alone.values()], settings.runs)
     drawn = record_lines(fits, [*alone], turned_fixes, contested, settings)
     for network, one in zip(networks, results, strict=True):
-        ledger += network_findings(one, drawn, settings)
+        ledger += network_findings(one, drawn, settings, by_estimate=solved.accuracy_doubted)
         ledger += [f for line in network for f in miss_finding(line)]
     ledger += turned_stops(drawn, turned_fixes)
     ledger += moved_stops(drawn, turned_fixes, ledger)

@@ -54,14 +54,15 @@ def gross_line(one: AdjustedLine) -> list[Finding]:
     return [found, *blunders(one.fit)]
 
 
-def blunders(fit: Fit, lines: Sequence[Line] = ()) -> list[Finding]:
+def blunders(fit: Fit, lines: Sequence[Line] = (), *, by_estimate: bool = False) -> list[Finding]:
     """Return a finding on each blunder that was left out, and one on those that tie.
 
-    `lines` are those drawn: by their paths a bend may do in place of a blunder.
+    `lines` are those drawn: by their paths a bend may do in place of a blunder. `by_estimate`: the
+    accuracies are those that the site's residuals say.
     """
     alone = [[s] for s in fit.left_out if s.alternative.what != "kink"]
     tied = [[*fit.tied]] if fit.tied else []
-    return [blunder_or_bend(suspicions, lines) for suspicions in alone + tied]
+    return [blunder_or_bend(some, lines, by_estimate=by_estimate) for some in alone + tied]
 
 
 def gross_network(fit: Fit) -> list[Finding]:
@@ -91,15 +92,19 @@ def _contradicts(
 
 
 def network_findings(
-    network: AdjustedNetwork, lines: Sequence[Line], settings: Settings
+    network: AdjustedNetwork,
+    lines: Sequence[Line],
+    settings: Settings,
+    *,
+    by_estimate: bool = False,
 ) -> list[Finding]:
     """Return blunders, turns, the global test, and stretches left undecided.
 
-    `lines` are those drawn.
+    `lines` are those drawn; `by_estimate`: by accuracies that the site's residuals say.
     """
     out = [*(blunder(s) for s in network.turns), *network.findings]
     for fit in network.fits:
-        out += blunders(fit, lines)
+        out += blunders(fit, lines, by_estimate=by_estimate)
         if denied := gross_network(fit):
             out += denied
             continue

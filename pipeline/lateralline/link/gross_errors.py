@@ -37,6 +37,9 @@ _READING: Final = {
 #: on simulated lines: blunders of 0.5 m are mostly two times over it and more, what faultless
 #: sweeps raise lies just above; readings that tie there hold one another's bends for errors.
 _PLAIN_TIMES: Final = {"alone": 1.5, "tied": 2.5}
+#: One left out so, where accuracies are estimates: limits by Student and Fisher of 30 degrees of
+#: freedom are up to 1.3 times as wide as those of accuracies known beforehand (computed, 0.1 %).
+_PLAIN_BY_ESTIMATE: Final = 2.0
 #: Less plain ones accuse nobody unless so many of the paths hold them for wrong or poor: blunders
 #: of 0.5 m three in ten and more, what sweeps and settled pipe raise one in ten at most. Nor where
 #: the error found is smaller than this: in a dozen stops chance does as much, and slips of the pen
@@ -72,13 +75,17 @@ def blunder(s: SuspectedBlunder) -> Finding:
     )
 
 
-def blunder_or_bend(suspicions: Sequence[SuspectedBlunder], lines: Sequence[Line]) -> Finding:
+def blunder_or_bend(
+    suspicions: Sequence[SuspectedBlunder], lines: Sequence[Line], *, by_estimate: bool = False
+) -> Finding:
     """Return the finding on a reading left out, or on several that tie, the likeliest first.
 
     A doubt of shape where a bent pipe explains it too. The adjustment suspects readings under the
     shapes it chose. Over all shapes the paths of their line, if it is one of `lines`, say how
     likely one of them is off; where hardly a path does, or the error is a small one little over
     its limit, nobody is accused. Nor by the adjustment alone where the pipe itself wanders widely.
+    Where accuracies are those that the site's own residuals say (`by_estimate`), only what is
+    plainly wrong is.
     """
     first = suspicions[0]
     alone = len(suspicions) == 1
@@ -87,12 +94,14 @@ def blunder_or_bend(suspicions: Sequence[SuspectedBlunder], lines: Sequence[Line
     wide = any(p.wide_share >= _WIDE_SHARE for p in known.values())
     doubted = sum(_doubted_share(name, p) for name, p in known.items())
     times = _PLAIN_TIMES["alone" if alone else "tied"]
+    times = max(times, _PLAIN_BY_ESTIMATE) if by_estimate else times
     if (
         (first.statistic > times * first.limit and not wide)
         or any(map(_of_level_alone, suspicions))
         or len(known) < len(paths)
         or (
-            doubted >= (_DOUBTED_OF_WIDE if wide else _DOUBTED_SHARE)
+            not by_estimate
+            and doubted >= (_DOUBTED_OF_WIDE if wide else _DOUBTED_SHARE)
             and any(map(_is_slip, suspicions))
         )
     ):

@@ -50,6 +50,7 @@ class Doubt:
 
     wide: dict[str, float]
     doubted: tuple[DoubtedAccuracy, ...]
+    by_chance: float  # how likely the residuals are by chance, were all as stated
 
     def accuracy(self, stated: Accuracy) -> Accuracy:
         """Return the accuracies claimed by."""
@@ -124,7 +125,8 @@ def doubt(networks: Networks, names: tuple[str, ...], stated: Accuracy) -> Doubt
     blunders = np.count_nonzero(out) / np.count_nonzero(tested)
     if not free.any() or blunders > MOST_BLUNDERS or theta.max() > MOST_TIMES**2:
         return None
-    if cases.by_chance(out) > ALPHA:
+    by_chance = cases.by_chance(out)
+    if by_chance > ALPHA:
         return None
     bend = found.overlap[np.ix_(free, free)] / 2.0 + np.eye(int(free.sum())) / SPREAD**2
     sigma = np.ones_like(theta)
@@ -151,6 +153,7 @@ def doubt(networks: Networks, names: tuple[str, ...], stated: Accuracy) -> Doubt
             )
             for i in np.flatnonzero(sure)
         ),
+        by_chance,
     )
 
 
