@@ -156,7 +156,7 @@ def test_nobody_is_accused_of_what_a_bend_explains(linked: Linked) -> None:
     plain = replace(blamed, statistic=20.0)
     assert blunder_or_bend([plain], [line]) == blunder(plain)
     assert blunder_or_bend([plain], [line], by_estimate=True).severity == "warning"
-    plainer = replace(blamed, statistic=23.0)
+    plainer = replace(blamed, statistic=28.0)
     assert blunder_or_bend([plainer], [line], by_estimate=True) == blunder(plainer)
     other = replace(blamed, alternative=replace(counter, subject=replace(point, ref="R0/9")))
     tied = [blamed, replace(other, statistic=11.5)]

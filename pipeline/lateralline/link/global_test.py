@@ -21,9 +21,16 @@ import numpy as np
 from lateralline.distributions import chi2
 from lateralline.findings import Finding, Given, finding
 from lateralline.kernels.curves import chainage
-from lateralline.link.gross_errors import between, blunder, blunder_or_bend
+from lateralline.link.gross_errors import (
+    between,
+    blunder,
+    blunder_beside,
+    blunder_or_bend,
+    suspects,
+)
 from lateralline.link.lines import LocatedPoint, NetworkLine
 from lateralline.link.search import AdjustedLine, AdjustedNetwork, Fit
+from lateralline.link.stochastic import ALPHA
 from lateralline.records import Line
 from lateralline.settings import Settings
 from lateralline.units import METRES_PER
@@ -108,9 +115,31 @@ def network_findings(
         if denied := gross_network(fit):
             out += denied
             continue
+        if not by_estimate:
+            out += _beside_contradictions(fit, lines, out)
         out += misfit(fit)
         out += [f for line in fit.model.lines for f in undecided_shapes(line, settings)]
     return out
+
+
+def _beside_contradictions(
+    fit: Fit, drawn: Sequence[Line], known: Sequence[Finding]
+) -> list[Finding]:
+    """Return a finding on each end of a stretch that nothing fits which the paths hold for wrong.
+
+    Unless a blunder that is known is there: `known` are findings.
+    """
+    told = {name for f in known if f.code == "blunder" for name in suspects(f)}
+    found: dict[str, Finding] = {}
+    for line in fit.model.lines:
+        for s in np.flatnonzero(line.shapes.contradicted).tolist():
+            ends = line.points[s : s + 2]
+            straight = float(line.shapes.chi2[s, 0]), int(line.shapes.dof[s, 0])
+            test = straight[0], float(chi2.isf(ALPHA, max(straight[1], 1)))
+            made = blunder_beside(ends, drawn, test)
+            if made is not None and told.isdisjoint(p.subject for p in ends):
+                found.setdefault(made.subject, made)
+    return [*found.values()]
 
 
 def _worst_stretch(line: NetworkLine) -> int | None:
