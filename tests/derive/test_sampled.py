@@ -14,7 +14,12 @@ from lateralline.derive.level_band import level_band
 from lateralline.derive.nodes import bend_angle, bend_radius
 from lateralline.derive.sampled import STRAY_SHARE, WIDER_M, _ways, turns
 from lateralline.link import link
-from lateralline.link.gross_errors import blunder, blunder_or_bend, moved_stops
+from lateralline.link.gross_errors import (
+    blunder,
+    blunder_beside,
+    blunder_or_bend,
+    moved_stops,
+)
 from lateralline.link.lines import Alternative, LocatedPoint, SuspectedBlunder
 from lateralline.proof.line_scores import no_exposures
 from lateralline.proof.line_truth import simulate_site
@@ -165,6 +170,27 @@ def test_nobody_is_accused_of_what_a_bend_explains(linked: Linked) -> None:
     other = replace(other, alternative=replace(counter, subject=replace(point, ref=beside)))
     assert line.paths.wrong_share[2:4].sum() < 0.2
     assert blunder_or_bend([blamed, other], [line]).name == "shape-undecided/or-wrong"
+
+
+def test_where_no_pipe_fits_the_end_that_paths_hold_for_wrong_is_named(linked: Linked) -> None:
+    """Its reading too; of a stretch whose ends most paths trust, or that has none, neither is."""
+    line = linked.lines[0]
+    assert line.paths is not None
+    refs = [subject.removeprefix("stop ") for subject in line.paths.subjects[2:4]]
+    ends = [LocatedPoint("fix", r, "", 2, np.zeros(3), 0.0, 0.0, np.eye(5), {}) for r in refs]
+    assert blunder_beside(ends, [line], (30.0, 16.0)) is None
+    shares = np.zeros_like(line.paths.wrong_share)
+    shares[3] = 0.1, 0.5, 0.15
+    torn = replace(line, paths=replace(line.paths, wrong_share=shares))
+    made = blunder_beside(ends, [torn], (30.0, 16.0))
+    assert made is not None
+    assert (made.name, made.severity, made.subject) == (
+        "blunder/contradiction", "error", ends[1].subject,
+    )  # fmt: skip
+    assert made.values["readings"] == ("position in plan", "counter reading")
+    shares[3, 1] = 0.4
+    assert blunder_beside(ends, [torn], (30.0, 16.0)) is None
+    assert blunder_beside(ends, [replace(line, paths=None)], (30.0, 16.0)) is None
 
 
 def test_a_stop_drawn_outside_its_own_ellipse_is_told(linked: Linked) -> None:

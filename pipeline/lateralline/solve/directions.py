@@ -19,6 +19,8 @@ from lateralline.solve.spacing import LEAST_M
 #: A stretch turns by less than this against the transmitter at each end: headings in deep pipe by a
 #: receiver three times as dull as stated mostly do, and bends that do are taken for blunders.
 STRAIGHT_RAD: Final = np.radians(12.0)
+#: Where no more of the stretches than this are straight, those that are may be so by chance.
+_MOST_STRAIGHT: Final = 0.5
 #: Stops taken together, at most: three stretches between them, six directions.
 _TOGETHER: Final = 4
 
@@ -43,6 +45,8 @@ def direction_residuals(
     off = np.remainder(ends - way[..., None] + 0.5 * np.pi, np.pi) - 0.5 * np.pi
     there = (groups[:, :-1] >= 0) & (groups[:, 1:] >= 0) & (np.abs(off) < STRAIGHT_RAD).all(axis=-1)
     there &= np.linalg.norm(leg, axis=-1) > LEAST_M
+    stretches = np.count_nonzero(groups[:, 1:] >= 0)
+    there &= np.count_nonzero(there) > _MOST_STRAIGHT * stretches
 
     by = np.zeros((g, t - 1, 2, t, 3))  # of each direction by east, north, heading of each stop
     by_way = np.stack([np.cos(way), -np.sin(way)], axis=-1) / length[..., None]
