@@ -14,7 +14,12 @@ from lateralline.derive.level_band import line_bands
 from lateralline.derive.nodes import bend_angle, bend_radius
 from lateralline.derive.sampled import STRAY_SHARE, WIDER_M, _ways, turns
 from lateralline.link import link
-from lateralline.link.gross_errors import blunder, blunder_or_bend, moved_stops
+from lateralline.link.gross_errors import (
+    blunder,
+    blunder_beside,
+    blunder_or_bend,
+    moved_stops,
+)
 from lateralline.link.lines import Alternative, LocatedPoint, SuspectedBlunder
 from lateralline.proof.line_scores import no_exposures
 from lateralline.proof.line_truth import simulate_site
@@ -149,10 +154,15 @@ def test_nobody_is_accused_of_what_a_bend_explains(linked: Linked) -> None:
     sure = replace(line.paths, wrong_share=np.full_like(line.paths.wrong_share, 0.4))
     assert blunder_or_bend([blamed], [replace(line, paths=sure)]) == blunder(blamed)
     assert blunder(blamed).name == "blunder/counter"
+    unsure = blunder_or_bend([blamed], [replace(line, paths=sure)], by_estimate=True)
+    assert unsure.name == "shape-undecided/or-wrong"
     small = replace(blamed, size=np.array([0.25]))
     assert blunder_or_bend([small], [replace(line, paths=sure)]).variant == "or-wrong"
     plain = replace(blamed, statistic=20.0)
     assert blunder_or_bend([plain], [line]) == blunder(plain)
+    assert blunder_or_bend([plain], [line], by_estimate=True).severity == "warning"
+    plainer = replace(blamed, statistic=28.0)
+    assert blunder_or_bend([plainer], [line], by_estimate=True) == blunder(plainer)
     other = replace(blamed, alternative=replace(counter, subject=replace(point, ref="R0/9")))
     tied = [blamed, replace(other, statistic=11.5)]
     assert blunder_or_bend(tied, [line]).name == "blunder/tied"  # R0/9 is in no path
@@ -160,6 +170,27 @@ def test_nobody_is_accused_of_what_a_bend_explains(linked: Linked) -> None:
     other = replace(other, alternative=replace(counter, subject=replace(point, ref=beside)))
     assert line.paths.wrong_share[2:4].sum() < 0.2
     assert blunder_or_bend([blamed, other], [line]).name == "shape-undecided/or-wrong"
+
+
+def test_where_no_pipe_fits_the_end_that_paths_hold_for_wrong_is_named(linked: Linked) -> None:
+    """Its reading too; of a stretch whose ends most paths trust, or that has none, neither is."""
+    line = linked.lines[0]
+    assert line.paths is not None
+    refs = [subject.removeprefix("stop ") for subject in line.paths.subjects[2:4]]
+    ends = [LocatedPoint("fix", r, "", 2, np.zeros(3), 0.0, 0.0, np.eye(5), {}) for r in refs]
+    assert blunder_beside(ends, [line], (30.0, 16.0)) is None
+    shares = np.zeros_like(line.paths.wrong_share)
+    shares[3] = 0.1, 0.5, 0.15
+    torn = replace(line, paths=replace(line.paths, wrong_share=shares))
+    made = blunder_beside(ends, [torn], (30.0, 16.0))
+    assert made is not None
+    assert (made.name, made.severity, made.subject) == (
+        "blunder/contradiction", "error", ends[1].subject,
+    )  # fmt: skip
+    assert made.values["readings"] == ("position in plan", "counter reading")
+    shares[3, 1] = 0.4
+    assert blunder_beside(ends, [torn], (30.0, 16.0)) is None
+    assert blunder_beside(ends, [replace(line, paths=None)], (30.0, 16.0)) is None
 
 
 def test_a_stop_drawn_outside_its_own_ellipse_is_told(linked: Linked) -> None:

@@ -45,15 +45,10 @@ def test_the_full_tables_hold_every_bound() -> None:
         assert not re.search(r"\|\s*missed\s*\|", held), name
 
 
-def test_the_table_of_the_world_says_which_bounds_it_misses() -> None:
+def test_the_table_of_the_world_has_every_case_and_misses_no_bound() -> None:
     """Of each case: what corridors held, what was said, which bounds it keeps."""
     text = (HERE / "PROOF.md").read_text(encoding="utf-8")
     held = text.split("<!-- prove world -->")[1].split("<!-- /prove world -->")[0]
     for name in world_cases():
         assert held.count(f"\n| {name} ") >= 3, name
-    missed = re.findall(r"^\| (\S[^|]*\S) +\| +(\S[^|]*\S) \|.*\| missed \|$", held, re.M)
-    assert missed == [
-        ("tilt-third", "false errors"),
-        ("receiver-third", "false errors"),
-        ("all cases", "false errors"),
-    ]
+    assert not re.search(r"\|\s*missed\s*\|", held)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from math import radians
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -15,9 +16,12 @@ from lateralline.proof import world, world_scores
 from lateralline.proof.world import CASES, PLAIN, CaseResult, world_bounds
 from lateralline.proof.world_marks import find_marks
 from lateralline.proof.world_scores import WorldScore, score_world
+from lateralline.proof.world_seen import power
+from lateralline.proof.world_survey import survey_lines, write_site
 from lateralline.proof.world_truth import DEPTH_M, TrueSite, World, true_site
 from lateralline.records import Product
 from lateralline.settings import standard_accuracy
+from lateralline.stages import SiteResult, run_site
 
 #: Nothing errs but what is asked after.
 EXACT = replace(
@@ -106,6 +110,35 @@ def test_a_line_that_is_not_drawn_has_no_grades() -> None:
     held, false = world_scores._grades(layer, site.path.at(site.travel_m), site.path, site.travel_m)
     assert not len(held)
     assert not false
+
+
+def test_a_blunder_is_seen_as_often_as_its_size_and_the_design_of_its_line_allow(
+    tmp_path: Path,
+) -> None:
+    """None at all as often as by chance, half a metre mostly, one in a bend less, five always."""
+    (case,) = (c.departure for c in CASES if c.blunders)
+    line = next(iter(survey_lines(1, 1, case, blunders=True)))
+    built = run_site(write_site(line, tmp_path), until="solve")
+    assert isinstance(built, SiteResult)
+    none = replace(line, moved_m=np.zeros(2))
+    assert power(none, built) == pytest.approx(0.001, rel=1e-6)
+    usual = power(line, built)
+    assert 0.5 < usual < 0.999
+    assert power(replace(line, moved_m=10.0 * line.moved_m), built) > 0.999999
+    (stop,) = line.bad_stops
+    at = line.site.travel_m[int(stop) - 1] + np.array([-0.8, 0.8])
+    between = replace(line, site=replace(line.site, bend_m=np.sort([*line.site.bend_m, *at])))
+    assert power(between, built) < usual - 0.05
+
+
+def test_a_stop_that_no_pipe_fits_beside_is_named(tmp_path: Path) -> None:
+    """Moved beside a bend: nothing fits on one side, and no reading of the line tests as wrong."""
+    (case,) = (c.departure for c in CASES if c.blunders)
+    line = next(iter(survey_lines(1, 1, case, blunders=True)))
+    built = run_site(write_site(line, tmp_path), until="derive")
+    assert isinstance(built, SiteResult)
+    wrong = [f for f in built.findings if f.code == "blunder"]
+    assert [(f.variant, f.subject) for f in wrong] == [("contradiction", "stop R1/3")]
 
 
 def test_plain_lines_are_scored_whole(plain: tuple[WorldScore, ...]) -> None:

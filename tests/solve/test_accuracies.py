@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 import lateralline.solve as solving
+from lateralline.kernels.variance import Networks
 from lateralline.proof.line_truth import simulate_site
 from lateralline.proof.scenarios import SCENARIOS, WRONG, Simulated, StopScenario, simulate
 from lateralline.proof.world import CASES
@@ -17,6 +18,7 @@ from lateralline.proof.world_survey import survey_lines, write_site
 from lateralline.records import Solved
 from lateralline.settings import standard_accuracy
 from lateralline.solve import solve
+from lateralline.solve.directions import in_groups
 from lateralline.stages import SiteResult, run_site
 
 
@@ -92,6 +94,64 @@ def test_along_a_long_line_what_counters_and_tilts_show_alike_is_laid_to_the_til
     assert 2.0 < claimed.tilt_prior_rad / told.tilt_prior_rad < 4.5
 
 
+def site_of(case: str, number: int, folder: Path, seed: int = 1) -> Solved:
+    (world,) = (c.departure for c in CASES if c.name == case)
+    *_, line = survey_lines(seed, number + 1, world)
+    result = run_site(write_site(line, folder), until="solve")
+    assert isinstance(result, SiteResult)
+    found = result.work["solved"]
+    assert isinstance(found, Solved)
+    return found
+
+
+def test_headings_along_straight_pipe_show_a_dull_receiver_where_marks_hardly_do(
+    tmp_path: Path,
+) -> None:
+    """What marks leave over is by chance in one of seven: alone they raise no doubt here."""
+    found = site_of("receiver-third", 2, tmp_path)
+    assert "receiver_angle_deg" in doubted(found)
+
+
+def test_tilts_are_believed_before_the_marks_that_wide_tilts_spoil(tmp_path: Path) -> None:
+    """Marks seem ill placed as well; with tilts as wide as they are, nothing is left of that."""
+    assert doubted(site_of("tilt-third", 6, tmp_path)) == ["tilt_prior_deg"]
+
+
+def test_directions_scatter_as_stated_where_all_is_as_stated(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """χ² of every group is about its degrees of freedom, a quarter off at most in 200 of them."""
+    made: list[Networks] = []
+    work: Callable[..., Networks] = solving.direction_residuals
+
+    def kept(*given: object) -> Networks:
+        made.append(work(*given))
+        return made[-1]
+
+    monkeypatch.setattr(solving, "direction_residuals", kept)
+    for number in range(15):
+        (folder := tmp_path / str(number)).mkdir()
+        site_of("none", number, folder)
+    of_each = [networks.misfit(np.ones(len(networks.parts))) for networks in made]
+    value, freedom = (np.concatenate(column) for column in zip(*of_each, strict=True))
+    assert freedom.sum() > 200
+    assert 0.75 < value.sum() / freedom.sum() < 1.25
+
+
+def test_stops_are_taken_together_as_their_run_passed_them() -> None:
+    """Four at most, none of two runs, none that is not used or was not counted."""
+    run = np.array([0, 1, 0, 0, 0, 0, 1, 0, 0])
+    counter = np.array([9.0, 2.0, 1.0, 3.0, np.nan, 5.0, 1.0, 7.0, 8.0])
+    use = np.array([True] * 8 + [False])
+    assert in_groups(run, counter, use, 11).tolist() == [
+        [2, 3, 5, 7],
+        [0, -1, -1, -1],
+        [6, 1, -1, -1],
+    ]
+    assert in_groups(run, counter, use, 5).tolist() == [[2, 3, 5], [7, 0, -1], [6, 1, -1]]
+    assert in_groups(run, counter, use & False, 5).shape == (0, 3)
+
+
 @pytest.mark.parametrize("scenario", [SCENARIOS[0], WRONG[1]], ids=["as stated", "doubted"])
 def test_what_is_left_of_a_fit_is_worked_out_once(
     monkeypatch: pytest.MonkeyPatch, scenario: StopScenario
@@ -104,5 +164,7 @@ def test_what_is_left_of_a_fit_is_worked_out_once(
 
     counted("stop_residuals", solving.stop_residuals)
     counted("spacing_residuals", solving.spacing_residuals)
+    counted("direction_residuals", solving.direction_residuals)
     fits = 1 + bool(doubted(solved(simulate(scenario, 20, 4))))
-    assert sorted(asked) == ["spacing_residuals"] + ["stop_residuals"] * fits
+    again = [name for name in ("spacing_residuals", "stop_residuals") for _ in range(fits)]
+    assert sorted(asked) == ["direction_residuals", *again]

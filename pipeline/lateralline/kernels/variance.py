@@ -132,6 +132,16 @@ class Networks:
             by_reading,
         )
 
+    def and_those(self, more: Networks) -> Networks:
+        """Return these networks and as large ones of the same kinds of errors."""
+        return Networks(
+            np.concatenate([self.a, more.a]),
+            np.concatenate([self.y, more.y]),
+            np.concatenate([self.known, more.known]),
+            np.concatenate([self.parts, more.parts], axis=1),
+            np.concatenate([self.there, more.there]),
+        )
+
     def covariance(self, theta: Floats) -> Floats:
         """Return V (g, n, n) at θ (m,)."""
         return np.asarray(self.known + np.einsum("m,mgij->gij", theta, self.parts))

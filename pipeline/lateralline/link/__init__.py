@@ -40,8 +40,11 @@ Decisions, with reasons
   numbers fail there keeps the adjustment's own claims.
 - Nobody is accused of what a bend explains. A reading left out under the chosen shapes, but little
   over its limit, that hardly a path takes for wrong or poor, or that is off by less than slips are,
-  is a doubt about shape, not a blunder; readings that tie likewise. A stop
-  drawn outside its own 99.9 % ellipse, of which nothing else is said, is a warning.
+  is a doubt about shape, not a blunder; readings that tie likewise. By accuracies that a site's
+  residuals say, only what is plainly over its limit accuses. A stretch that no shape fits accuses
+  the end that most paths hold for wrong, where no reading tests as wrong. A stop drawn outside its
+  own 99.9 % ellipse, of which nothing else is said, is a warning.
+
 Every line is adjusted by itself first; that gives shapes, starts and the likeliest blunders.
 Then all that touch are adjusted once more with what they share.
 - Searches are generators. Looking for blunders and bends is adjust, look, leave out, adjust
@@ -204,7 +207,7 @@ def _link(
     turned_fixes = turn_fixes(solved.fixes, [*alone.values()], settings.runs)
     drawn = record_lines(fits, [*alone], turned_fixes, contested, settings)
     for network, one in zip(networks, results, strict=True):
-        ledger += network_findings(one, drawn, settings)
+        ledger += network_findings(one, drawn, settings, by_estimate=solved.accuracy_doubted)
         ledger += [f for line in network for f in miss_finding(line)]
     ledger += turned_stops(drawn, turned_fixes)
     ledger += moved_stops(drawn, turned_fixes, ledger)

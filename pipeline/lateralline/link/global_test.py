@@ -21,9 +21,16 @@ import numpy as np
 from lateralline.distributions import chi2
 from lateralline.findings import Finding, Given, finding
 from lateralline.kernels.curves import chainage
-from lateralline.link.gross_errors import between, blunder, blunder_or_bend
+from lateralline.link.gross_errors import (
+    between,
+    blunder,
+    blunder_beside,
+    blunder_or_bend,
+    suspects,
+)
 from lateralline.link.lines import LocatedPoint, NetworkLine
 from lateralline.link.search import AdjustedLine, AdjustedNetwork, Fit
+from lateralline.link.stochastic import ALPHA
 from lateralline.records import Line
 from lateralline.settings import Settings
 from lateralline.units import METRES_PER
@@ -54,14 +61,15 @@ def gross_line(one: AdjustedLine) -> list[Finding]:
     return [found, *blunders(one.fit)]
 
 
-def blunders(fit: Fit, lines: Sequence[Line] = ()) -> list[Finding]:
+def blunders(fit: Fit, lines: Sequence[Line] = (), *, by_estimate: bool = False) -> list[Finding]:
     """Return a finding on each blunder that was left out, and one on those that tie.
 
-    `lines` are those drawn: by their paths a bend may do in place of a blunder.
+    `lines` are those drawn: by their paths a bend may do in place of a blunder. `by_estimate`: the
+    accuracies are those that the site's residuals say.
     """
     alone = [[s] for s in fit.left_out if s.alternative.what != "kink"]
     tied = [[*fit.tied]] if fit.tied else []
-    return [blunder_or_bend(suspicions, lines) for suspicions in alone + tied]
+    return [blunder_or_bend(some, lines, by_estimate=by_estimate) for some in alone + tied]
 
 
 def gross_network(fit: Fit) -> list[Finding]:
@@ -91,21 +99,47 @@ def _contradicts(
 
 
 def network_findings(
-    network: AdjustedNetwork, lines: Sequence[Line], settings: Settings
+    network: AdjustedNetwork,
+    lines: Sequence[Line],
+    settings: Settings,
+    *,
+    by_estimate: bool = False,
 ) -> list[Finding]:
     """Return blunders, turns, the global test, and stretches left undecided.
 
-    `lines` are those drawn.
+    `lines` are those drawn; `by_estimate`: by accuracies that the site's residuals say.
     """
     out = [*(blunder(s) for s in network.turns), *network.findings]
     for fit in network.fits:
-        out += blunders(fit, lines)
+        out += blunders(fit, lines, by_estimate=by_estimate)
         if denied := gross_network(fit):
             out += denied
             continue
+        if not by_estimate:
+            out += _beside_contradictions(fit, lines, out)
         out += misfit(fit)
         out += [f for line in fit.model.lines for f in undecided_shapes(line, settings)]
     return out
+
+
+def _beside_contradictions(
+    fit: Fit, drawn: Sequence[Line], known: Sequence[Finding]
+) -> list[Finding]:
+    """Return a finding on each end of a stretch that nothing fits which the paths hold for wrong.
+
+    Unless a blunder that is known is there: `known` are findings.
+    """
+    told = {name for f in known if f.code == "blunder" for name in suspects(f)}
+    found: dict[str, Finding] = {}
+    for line in fit.model.lines:
+        for s in np.flatnonzero(line.shapes.contradicted).tolist():
+            ends = line.points[s : s + 2]
+            straight = float(line.shapes.chi2[s, 0]), int(line.shapes.dof[s, 0])
+            test = straight[0], float(chi2.isf(ALPHA, max(straight[1], 1)))
+            made = blunder_beside(ends, drawn, test)
+            if made is not None and told.isdisjoint(p.subject for p in ends):
+                found.setdefault(made.subject, made)
+    return [*found.values()]
 
 
 def _worst_stretch(line: NetworkLine) -> int | None:

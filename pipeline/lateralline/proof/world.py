@@ -15,7 +15,9 @@ grade, grades share of lines, and of their segments, whose grade's 95 % interval
 false falls   lines of which a segment is said to fall the way it does not
 false errors  lines of a hundred that are accused of an error although nothing measured is wrong
 named         share of the lines with one blunder of which a finding names it, among two stops at
-              most; beside misread counters the most that any test could name (`world_best`)
+              most; beside that how many of them a test of an adjustment of the right shapes sees
+              at all (`world_seen`), and of misread counters the most that any test could name
+              (`world_best`)
 
 The bounds are those of the project's own promise, not of a publication. They stand for `FULL` lines
 or more. Of fewer, a bound is what a share that just meets it would fall short of once in a
@@ -41,6 +43,8 @@ FULL, FULL_CURVED = 300, 500
 LONG = (30, 36)
 BLUNDER_SEEDS = 5
 NAMED, NAMED_EACH, NAMED_NEAR, NEAR_BEND_M = 0.95, 0.94, 0.90, 1.0
+#: A blunder that a test of the adjustment finds less often than this is below what it sees.
+SEEN_POWER = 0.80
 MISSED_M = 0.05
 PLAIN_SHARE = 0.05
 FEW_SILENT = 0.15
@@ -324,6 +328,13 @@ def _named(r: CaseResult) -> Iterator[Statistic]:
         yield Statistic(r.case.name, f"{kind}, named", len(own), _mean([s.named for s in own]))
         rightly = _mean([s.named_rightly for s in own])
         yield Statistic(r.case.name, f"{kind}, named as such", len(own), rightly)
+    own = [s for s in r.scores if s.power >= SEEN_POWER]
+    over = _mean([s.power < SEEN_POWER for s in r.scores])
+    yield Statistic(r.case.name, f"below what a test sees at {SEEN_POWER:.0%}", len(r.scores), over)
+    yield Statistic(r.case.name, "named of the others", len(own), _mean([s.named for s in own]))
+    for where, those in (("", r.scores), (f", a bend within {NEAR_BEND_M:.0f} m", near)):
+        what = f"named at best by a test that knows the bends{where}"
+        yield Statistic(r.case.name, what, len(those), _mean([s.power for s in those]))
     told = [s.apart for s in r.scores if len(s.apart)]
     best = best_named(told, MOST_POOLED) if told else float("nan")
     what = f"counter, named at best by a test that accuses {MOST_POOLED:.0%} of right lines"
@@ -339,5 +350,5 @@ def _at_most(share: float, n: int) -> float:
     return float(binom.isf(BY_CHANCE, n, share)) / n if n else share
 
 
-def _mean(cases: Sequence[bool]) -> float:
+def _mean(cases: Sequence[bool] | Sequence[float]) -> float:
     return float(np.mean(cases)) if len(cases) else float("nan")

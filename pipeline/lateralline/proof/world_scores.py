@@ -22,6 +22,7 @@ from lateralline.findings import Finding
 from lateralline.link.gross_errors import suspects
 from lateralline.proof.coverage import ELLIPSE_95, INTERVAL_95
 from lateralline.proof.world_best import apart
+from lateralline.proof.world_seen import OF, power
 from lateralline.proof.world_survey import (
     RIDE_HEIGHT_M,
     SurveyedLine,
@@ -35,8 +36,6 @@ from lateralline.workers import all_in_order
 
 #: Blunders are named by one finding, of two stops at most.
 MOST_NAMED = 2
-#: How the finding on each kind of blunder words it.
-AS = {"moved": "plan", "counter": "counter", "": ""}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -64,6 +63,7 @@ class WorldScore:
     named_rightly: bool  # as what it is, alone or beside what it cannot be told from
     to_bend_m: float  # from the stop of the blunder, along the pipe
     apart: Floats  # of a misread counter: `world_best.apart`
+    power: float  # of a blunder: `world_seen.power`; NaN without
     cpu_s: float
     grades: Flags  # of each segment between two stops
     as_drawn: float  # chance that a pipe just as drawn would misfit its data more; NaN = not drawn
@@ -141,9 +141,10 @@ def _score(line: SurveyedLine, result: SiteResult, cpu_s: float) -> WorldScore:
         false_errors=false,
         blunder=line.blunder,
         named=bool(names),
-        named_rightly=any(f.variant in (AS[line.blunder], "tied") for f in names),
+        named_rightly=any(f.variant in (OF[line.blunder], "tied") for f in names),
         to_bend_m=float(np.abs(bends - travel[bad]).min(initial=np.inf)),
         apart=apart(line, result) if line.blunder == "counter" else np.zeros(0),
+        power=power(line, result) if line.blunder else np.nan,
         cpu_s=cpu_s,
         grades=grades,
         as_drawn=float(chdtrc(lines[0].dof, lines[0].chi2)) if lines and lines[0].dof else np.nan,

@@ -49,6 +49,7 @@ class SurveyedLine:
     sight_travel_m: Floats  # (s,) where the camera saw what `observations.csv` has
     bad_stops: frozenset[str]  # that have a mark of `HEAVY` errors, or the blunder
     blunder: str  # moved: all marks of that stop by half a metre; counter: its reading; ""
+    moved_m: Floats  # (2,) by which they are moved
 
 
 def survey_lines(
@@ -83,15 +84,15 @@ class _LineParty:
         xyz, depth = found.xyz_m[own], found.poses.depth_m[rows]
         bad = {str(s + 1) for s in stop[heavy]}
         rng = stream(self.seed, self.number, "blunder")
-        wrong = -1
+        wrong, moved = -1, np.zeros(3)
         if self.blunder:
             inner = range(len(self.site.travel_m))[INNER]
             wrong = int(rng.integers(inner.start, inner.stop))
             bad = {str(wrong + 1)}
             if self.blunder == "moved":
                 towards = rng.uniform(0.0, 2.0 * np.pi)
-                way = np.array([np.sin(towards), np.cos(towards), 0.0])
-                xyz = xyz + BLUNDER_M * np.where((stop == wrong)[:, None], way, 0.0)
+                moved = BLUNDER_M * np.array([np.sin(towards), np.cos(towards), 0.0])
+                xyz = xyz + np.where((stop == wrong)[:, None], moved, 0.0)
         measured, control = self._measured(xyz, heavy)
         marks = [
             {"mark": f"M{i + 1}", "run": "R1", "stop": str(s + 1), "kind": str(k)} | row
@@ -119,6 +120,7 @@ class _LineParty:
             travel,
             frozenset(bad),
             self.blunder,
+            moved[:2],
         )
 
     def _settings(self) -> str:

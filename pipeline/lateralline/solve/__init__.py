@@ -19,20 +19,23 @@ a stop with unknown ground levels claimed its depth to a micrometre.
 Receiver scale. Nulls and exposures give depths without a reading; the ratio over all other
 stops of the receiver is a stop's scale, so no reading is used twice.
 
-Accuracies. A site's own residuals may deny those stated: of marks and readings (`residuals`), and
-of distances between stops against their counters (`spacing`), which alone show how tilts nobody
-measured scatter. Where they do, all stops are solved again with the accuracies found (`doubt`), and
-what follows, link included, claims by these; they never fall below what is stated. One reading is
-no reason to doubt an accuracy: a misread counter stretches one length and shortens the next, and
-tilts wide enough for both would hide it from `link`. An error shared
-by a site, as the height of the receiver's aerial, leaves no residual: its σ is what is stated, and
-where no height is given 0.10 ± 0.10 m, since a raised receiver makes pipe look too deep.
+Accuracies. A site's own residuals may deny those stated: of marks and readings (`residuals`), of
+headings along straight pipe against the way from stop to stop (`directions`; nearly all that marks
+say goes into their fix, and a receiver three times as dull as stated shows in these or nowhere),
+and of distances between stops against their counters (`spacing`), which alone show how tilts nobody
+measured scatter. What is least by chance is believed first: wide tilts make marks look ill placed,
+and marks taken for worse hide the tilts. All stops are then solved again with the accuracies found
+(`doubt`), and what follows, link included, claims by these; they never fall below what is stated.
+One reading is no reason to doubt an accuracy: a misread counter stretches one length and shortens
+the next, and tilts wide enough for both would hide it from `link`. An error shared by a site, as
+the height of the receiver's aerial, leaves no residual: its σ is what is stated, and where no
+height is given 0.10 ± 0.10 m, since a raised receiver makes pipe look too deep.
 
 Steps, each from frozen records to the next: `gather` (stops and ground as one least-squares
 `problem`) → `scale` (depth readings) → `units` (readings that cannot be used) → `batch` (first
 guesses, batched solution) → `modes` (more than one transmitter) → `covariance` and `results`
-(fixes, tests of marks) → `doubt`
-(accuracies, from `residuals` and `spacing`) → `suspects` (booking errors) → `report` (findings).
+(fixes, tests of marks) → `doubt` (accuracies, from `residuals`, `directions` and `spacing`) →
+`suspects` (booking errors) → `report` (findings).
 
 Decisions, with reasons
 -----------------------
@@ -90,10 +93,12 @@ from lateralline.records import (
     Texts,
 )
 from lateralline.settings import Accuracy, Settings
+from lateralline.solve.directions import direction_residuals, in_groups
 from lateralline.solve.doubt import Doubt, doubt
 from lateralline.solve.gather import Gathered, gather
 from lateralline.solve.learning import evidence_of
 from lateralline.solve.modes import find_modes
+from lateralline.solve.problem import LOOSE_RAD
 from lateralline.solve.report import accuracies_doubted, beside_axis, findings_of, left_out
 from lateralline.solve.residuals import OF_STOPS, stop_residuals
 from lateralline.solve.results import Fitted, fitted
@@ -153,14 +158,16 @@ def _solve(
         batch, scale = gathered(marks, stops)
     fit = _fit(marks, stops, batch, scale)
     left = _Left(fit, accuracy)
-    for doubted_by in () if units.lengths_unreliable else (_by_residuals, _by_spacing):
-        doubted = doubted_by(left)
-        if doubted is not None:
-            stated, accuracy = accuracy, doubted.accuracy(accuracy)
-            marks = _placed_as_well_as(marks, stated, accuracy)
-            fit = _fit(marks, stops, *gathered(marks, stops))
-            left = _Left(fit, accuracy)
-            findings += accuracies_doubted(doubted)
+    ask = [] if units.lengths_unreliable else [_by_residuals, _by_spacing]
+    while found := [(doubted, of) for of in ask if (doubted := of(left)) is not None]:
+        # tilts wider than stated spoil what marks leave, and dull marks what distances leave
+        doubted, of = min(found, key=lambda pair: pair[0].by_chance)
+        ask.remove(of)
+        stated, accuracy = accuracy, doubted.accuracy(accuracy)
+        marks = _placed_as_well_as(marks, stated, accuracy)
+        fit = _fit(marks, stops, *gathered(marks, stops))
+        left = _Left(fit, accuracy)
+        findings += accuracies_doubted(doubted)
     suspicions = _suspicions(fit)
     proven = [s for s in suspicions if s.proven]
     if proven and not units.lengths_unreliable:
@@ -217,6 +224,21 @@ class _Left:
         return stop_residuals(problem.pick(good), chosen.p[:, good], measured), stops.run[rows]
 
     @cached_property
+    def of_directions(self) -> Networks:
+        """What is left of headings and places along straight pipe, of stops solved by marks."""
+        fit = self.fit
+        problem, chosen = fit.modes.problem, fit.modes.chosen
+        good = np.flatnonzero(chosen.converged)
+        rows = fit.gathered.stop[good]
+        of_stops, runs = self.of_stops
+        by_marks = problem.stops.heading_sigma_rad[good] >= LOOSE_RAD
+        use = by_marks & fit.fixes.solved[rows]
+        run = np.unique(runs, return_inverse=True)[1]
+        groups = in_groups(run, fit.fixes.counter_m[rows], use, of_stops.y.shape[1])
+        heading = self.accuracy.axis_heading_rad
+        return direction_residuals(of_stops, chosen.p[:, good], groups, heading)
+
+    @cached_property
     def of_spacing(self) -> tuple[Networks, Texts]:
         """What is left of distances between stops, and the run (g,) of each network."""
         return spacing_residuals(self.fit.fixes, self.accuracy)
@@ -224,7 +246,7 @@ class _Left:
 
 def _by_residuals(left: _Left) -> Doubt | None:
     """Return what the marks and readings of stops say against the accuracies stated."""
-    return doubt(left.of_stops[0], OF_STOPS, left.accuracy)
+    return doubt(left.of_stops[0].and_those(left.of_directions), OF_STOPS, left.accuracy)
 
 
 def _by_spacing(left: _Left) -> Doubt | None:
@@ -246,7 +268,9 @@ def _by_spacing(left: _Left) -> Doubt | None:
         return None
     wide = doubted.wide["tilt_prior_rad"]
     crooked = float(np.sqrt(stated.axis_tilt_rad**2 + wide**2 - stated.tilt_prior_rad**2))
-    return Doubt({"tilt_prior_rad": wide, "axis_tilt_rad": crooked}, tuple(tilts))
+    return Doubt(
+        {"tilt_prior_rad": wide, "axis_tilt_rad": crooked}, tuple(tilts), doubted.by_chance
+    )
 
 
 def _placed_as_well_as(marks: Marks, stated: Accuracy, accuracy: Accuracy) -> Marks:

@@ -50,6 +50,7 @@ class Doubt:
 
     wide: dict[str, float]
     doubted: tuple[DoubtedAccuracy, ...]
+    by_chance: float  # how likely the residuals are by chance, were all as stated
 
     def accuracy(self, stated: Accuracy) -> Accuracy:
         """Return the accuracies claimed by."""
@@ -86,16 +87,20 @@ class _Cases:
         return self.networks.without(rows)
 
     def by_chance(self, out: Flags) -> float:
-        """Return how likely the rest is by chance; of readings without the worst that is left.
+        """Return how likely the rest is by chance, without the worst case that is left.
 
-        One misread counter stretches what is before it and shortens what is behind, which over a
-        dozen stops is much for chance and too little to be sure of the reading.
+        One misread counter stretches what is before it and shortens what is behind, and one stop in
+        the wrong place turns the ways to its neighbours: over a dozen stops that is much for chance
+        and too little to be sure of the one.
         """
-        if not self.whole:
-            rest = self.networks.without_readings(out)
-            _, value = rest.wrong_readings(np.ones(len(rest.parts)), np.inf)
-            value = np.where(out | np.isnan(value), -1.0, value)
-            out = out | (np.arange(value.size).reshape(value.shape) == value.argmax())
+        ones = np.ones(len(self.networks.parts))
+        if self.whole:
+            value, freedom, tested = self.misfits(ones)
+            likely = np.where(tested & ~out, chi2.sf(value, freedom), np.inf)
+            return _by_chance(self.without(out | (np.arange(len(likely)) == likely.argmin())))
+        _, value = self.networks.without_readings(out).wrong_readings(ones, np.inf)
+        value = np.where(out | np.isnan(value), -1.0, value)
+        out = out | (np.arange(value.size).reshape(value.shape) == value.argmax())
         return _by_chance(self.without(out))
 
 
@@ -124,7 +129,8 @@ def doubt(networks: Networks, names: tuple[str, ...], stated: Accuracy) -> Doubt
     blunders = np.count_nonzero(out) / np.count_nonzero(tested)
     if not free.any() or blunders > MOST_BLUNDERS or theta.max() > MOST_TIMES**2:
         return None
-    if cases.by_chance(out) > ALPHA:
+    by_chance = cases.by_chance(out)
+    if by_chance > ALPHA:
         return None
     bend = found.overlap[np.ix_(free, free)] / 2.0 + np.eye(int(free.sum())) / SPREAD**2
     sigma = np.ones_like(theta)
@@ -151,6 +157,7 @@ def doubt(networks: Networks, names: tuple[str, ...], stated: Accuracy) -> Doubt
             )
             for i in np.flatnonzero(sure)
         ),
+        by_chance,
     )
 
 
