@@ -26,6 +26,7 @@ from lateralline.diagnose import (
     lengths_of,
     level_step,
     level_unit,
+    stops_or_control,
     unknown_flow,
     with_assumed,
     with_doubts,
@@ -184,9 +185,9 @@ def _solve(work: SiteWork) -> SiteWork:
 
 
 def _link(work: SiteWork) -> SiteWork:
-    solved = work["solved"]
-    settings = solved.directed(work["record"].settings)
-    return {"linked": link(solved, work["placed"].exposures, settings)}
+    record, solved = work["record"], work["solved"]
+    linked = link(solved, work["placed"].exposures, solved.directed(record.settings))
+    return {"linked": replace(linked, findings=stops_or_control(record, linked))}
 
 
 def _derive(work: SiteWork) -> SiteWork:

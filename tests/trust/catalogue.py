@@ -38,7 +38,7 @@ AT_LEVEL = (
 AT_CONTROL = (
     "control-implausible", "coordinates-outside", "tie-misfit", "tie-weak", "baseline-check",
     "baseline-unfit", "misfit/site", "stops-shifted", "mark-mirrored/baseline",
-    "unit-wrong/tape-unknown",
+    "unit-wrong/tape-unknown", "blunder/plan-or-control",
 )  # fmt: skip
 FRAME = (
     "coordinates-swapped", "longitude-sign-lost", "coordinates-in-degrees",

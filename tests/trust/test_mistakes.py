@@ -30,6 +30,7 @@ NAMED = {
     ("stop-misspelt", "local-sketch"): "fault",
     ("run-copied", "local-sketch"): "measurements-copied/run",
     ("control-moved", "slope-levels"): "tie-misfit/alike",
+    ("control-moved", "local-sketch"): "blunder/plan-or-control",
     ("control-point", "tape-ties"): "fault",
     ("control-digit", "local-sketch"): "unit-wrong/tape-unknown",
     ("tape-feet-as-metres", "tape-ties"): "unit-wrong/tape",

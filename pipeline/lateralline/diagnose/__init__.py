@@ -30,7 +30,7 @@ from lateralline.diagnose.flow import unknown_flow
 from lateralline.diagnose.level_unit import level_unit
 from lateralline.diagnose.level_zero import level_step, level_zero
 from lateralline.diagnose.mirrored import mirrors
-from lateralline.diagnose.tapes import lengths_of, tapes_alike
+from lateralline.diagnose.tapes import lengths_of, stops_or_control, tapes_alike
 from lateralline.findings import Finding
 from lateralline.place import Placed
 from lateralline.records import FieldRecord, Ints
@@ -43,6 +43,7 @@ __all__ = [
     "lengths_of",
     "level_step",
     "level_unit",
+    "stops_or_control",
     "unknown_flow",
     "with_assumed",
     "with_doubts",

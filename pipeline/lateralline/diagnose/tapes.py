@@ -12,7 +12,7 @@ import numpy as np
 
 from lateralline.findings import ANY, Finding, finding
 from lateralline.place import Placed
-from lateralline.records import FieldRecord, Solved
+from lateralline.records import FieldRecord, Linked, Solved, Spots
 
 #: So many marks must miss, at so many stops, and so large a part of all that could show it.
 _MARKS, _STOPS, _SHARE = 4, 2, 0.7
@@ -45,7 +45,7 @@ def tapes_alike(record: FieldRecord, placed: Placed) -> tuple[Finding, ...]:
         return ()
     ties = [{point for point, _ in of} for of in spots.ties]
     wrong = set.union(*(ties[i] for i in np.flatnonzero(misses)))
-    hang = [not of.isdisjoint(wrong) for of in _bases(record)]
+    hang = [not of.isdisjoint(wrong) for of in _bases(record.marks.spots)]
     return (
         finding(
             "tie-misfit/alike",
@@ -66,7 +66,7 @@ def lengths_of(record: FieldRecord, solved: Solved) -> tuple[Finding, ...]:
 
     A point read wrong stretches every tape that hangs on it, as a wrong unit does all of them.
     """
-    bases = [base for base in _bases(record) if base]
+    bases = [base for base in _bases(record.marks.spots) if base]
     names = [str(p) for p in record.control.point]
     points = [p for p in names if 2 * sum(p in base for base in bases) > len(bases)]
     return tuple(
@@ -83,6 +83,40 @@ def lengths_of(record: FieldRecord, solved: Solved) -> tuple[Finding, ...]:
     )
 
 
+def stops_or_control(record: FieldRecord, linked: Linked) -> tuple[Finding, ...]:
+    """Return what was found in linking; of stops off in plan with the control that may be instead.
+
+    A point misread moves all that hangs on it. Where that is one stop, nothing tells them apart;
+    and where that stop hangs on no other point, nor does it from those that all the rest hangs on.
+    """
+    stop = np.strings.add(np.strings.add(record.marks.run, "/"), record.marks.stop).tolist()
+    of_stop: dict[str, set[str]] = {}
+    for name, base in zip(stop, _bases(record.marks.spots), strict=True):
+        of_stop.setdefault(f"stop {name}", set()).update(base)
+    opened = [base for base in _bases(record.exposures.spots) if base]
+
+    def told(found: Finding) -> Finding:
+        if found.name != "blunder/plan" or found.subject not in of_stop:
+            return found
+        others = [b for name, b in of_stop.items() if b and name != found.subject] + opened
+        own = of_stop[found.subject]
+        wrong = own.difference(*others)
+        if others and wrong == own:
+            wrong = wrong | set.intersection(*others)
+        points = [str(p) for p in record.control.point if p in wrong]
+        if not points or own.isdisjoint(wrong):
+            return found
+        return finding(
+            "blunder/plan-or-control",
+            found.subject,
+            where=found.where,
+            about=[f"control point {p}" for p in points],
+            more={**found.values, "points": points},
+        )
+
+    return tuple(map(told, linked.findings))
+
+
 def _of_all_control(found: Finding) -> bool:
     """Whether coordinates of control are said to be swapped, of another zone or unit."""
     return found.code.startswith("coordinates-") and "control point" in found.subject
@@ -94,8 +128,7 @@ def _miss_m(found: Finding) -> float:
     return float(value) if isinstance(value, float) else 0.0
 
 
-def _bases(record: FieldRecord) -> list[set[str]]:
-    """Return the control points that each mark hangs on."""
-    spots = record.marks.spots
+def _bases(spots: Spots) -> list[set[str]]:
+    """Return the control points that each spot hangs on."""
     rows = zip(spots.base_from.tolist(), spots.base_to.tolist(), spots.ties, strict=True)
     return [{str(a), str(b), *(point for point, _ in ties)} - {""} for a, b, ties in rows]
