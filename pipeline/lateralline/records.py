@@ -358,11 +358,6 @@ class Solved:
         runs = tuple(replace(r, taken=self.ways.get(r.id, r.taken)) for r in stated.runs)
         return replace(stated, runs=runs) if self.ways else stated
 
-    @property
-    def accuracy_doubted(self) -> bool:
-        """Whether the site's residuals deny an accuracy stated, and it claims by a wider one."""
-        return any(f.name == "misfit/accuracy" for f in self.findings)
-
     def claimed(self, stated: Settings) -> Settings:
         """Return the settings with the accuracies that the site claims by."""
         return stated if self.accuracy is None else replace(stated, accuracy=self.accuracy)

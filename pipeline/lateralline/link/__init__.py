@@ -206,8 +206,10 @@ def _link(
     )
     turned_fixes = turn_fixes(solved.fixes, [*alone.values()], settings.runs)
     drawn = record_lines(fits, [*alone], turned_fixes, contested, settings)
+    accused = {f.subject for f in solved.findings if f.code == "mark-blunder"}
+    doubted = any(f.name == "misfit/accuracy" for f in solved.findings)
     for network, one in zip(networks, results, strict=True):
-        ledger += network_findings(one, drawn, settings, by_estimate=solved.accuracy_doubted)
+        ledger += network_findings(one, drawn, settings, accused, by_estimate=doubted)
         ledger += [f for line in network for f in miss_finding(line)]
     ledger += turned_stops(drawn, turned_fixes)
     ledger += moved_stops(drawn, turned_fixes, ledger)

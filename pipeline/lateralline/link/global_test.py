@@ -14,7 +14,7 @@ limits are common practice, no source: the wrong readings that the blunder searc
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Sequence, Set
 
 import numpy as np
 
@@ -102,12 +102,14 @@ def network_findings(
     network: AdjustedNetwork,
     lines: Sequence[Line],
     settings: Settings,
+    accused: Set[str],
     *,
     by_estimate: bool = False,
 ) -> list[Finding]:
     """Return blunders, turns, the global test, and stretches left undecided.
 
-    `lines` are those drawn; `by_estimate`: by accuracies that the site's residuals say.
+    `lines` are those drawn; `accused` are stops whose own marks contradict one another;
+    `by_estimate`: by accuracies that the site's residuals say.
     """
     out = [*(blunder(s) for s in network.turns), *network.findings]
     for fit in network.fits:
@@ -116,20 +118,18 @@ def network_findings(
             out += denied
             continue
         if not by_estimate:
-            out += _beside_contradictions(fit, lines, out)
+            named = {name for f in out if f.code == "blunder" for name in suspects(f)}
+            out += _beside_contradictions(fit, lines, accused | named)
         out += misfit(fit)
         out += [f for line in fit.model.lines for f in undecided_shapes(line, settings)]
     return out
 
 
-def _beside_contradictions(
-    fit: Fit, drawn: Sequence[Line], known: Sequence[Finding]
-) -> list[Finding]:
+def _beside_contradictions(fit: Fit, drawn: Sequence[Line], told: Set[str]) -> list[Finding]:
     """Return a finding on each end of a stretch that nothing fits which the paths hold for wrong.
 
-    Unless a blunder that is known is there: `known` are findings.
+    Unless one of the ends is told to be wrong already.
     """
-    told = {name for f in known if f.code == "blunder" for name in suspects(f)}
     found: dict[str, Finding] = {}
     for line in fit.model.lines:
         for s in np.flatnonzero(line.shapes.contradicted).tolist():
