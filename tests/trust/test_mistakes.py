@@ -37,6 +37,7 @@ NAMED = {
     ("depth-feet-as-metres", "slope-levels"): "unit-wrong/depth",
     ("counter-feet-as-metres", "slope-levels"): "unit-wrong/counter",
     ("counter-still", "local-sketch"): "counter-wrong/still",
+    ("counter-still", "slope-levels"): "counter-wrong/contradiction",
     ("level-inches-as-feet", "tape-ties"): "unit-wrong/level",
     ("level-inches-as-feet", "slope-levels"): "unit-wrong/level",
     ("level-inches-as-feet", "mixed"): "unit-wrong/taken",

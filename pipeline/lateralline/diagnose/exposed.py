@@ -20,6 +20,8 @@ from lateralline.settings import Run, Settings
 
 #: Exposures farther from a stop tell nothing of it.
 _NEAR_M: Final = 4.0
+#: Stops whose counters are no further apart give no grade between them.
+_APART_M: Final = 0.1
 #: A grade that an exposure may lie off the line through the stops beside it, 1 σ. Common practice,
 #: no source.
 _GRADE: Final = 0.05
@@ -62,7 +64,8 @@ def levels_off(
         if gap > _NEAR_M or not np.isfinite(found):
             continue
         near = np.argsort(np.abs(counter - exposures.counter_m[i]), kind="stable")[:2]
-        slope = float(np.diff(level[near])[0] / np.diff(counter[near])[0])
+        (step,), (apart,) = np.diff(level[near]), np.diff(counter[near])
+        slope = float(step / apart) if abs(apart) > _APART_M else 0.0  # of one counter: no grade
         expected = float(level[near[0]] + slope * (exposures.counter_m[i] - counter[near[0]]))
         own = fixes.depth_sigma_m[at[near[0]]]
         seen = float(exposures.cov_m2[i, 2, 2])
