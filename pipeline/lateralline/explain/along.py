@@ -119,11 +119,11 @@ def tell_place(view: RecordView, line: str, chainage_m: float, told: ToldSpot) -
     if segments and isfinite(segments[0].position_95_max_m):
         told.said.append(
             f"In plan the pipe may lie aside by at most "
-            f"{view.off_both(segments[0].position_95_max_m)} (95 %) on this segment."
+            f"{view.off_both(view.no_more(segments[0].position_95_max_m))} (95 %) on this segment."
         )
     least = min(before.cover_lower_95_m, after.cover_lower_95_m)
     told.said.append(
-        f"Cover at least {view.taped_both(least)} (95 %)." if isfinite(least)
+        f"Cover at least {view.taped_both(view.no_less(least))} (95 %)." if isfinite(least)
         else "Nothing bounds the cover here."
     )  # fmt: skip
     tell_segments(view, segments, told)

@@ -9,6 +9,10 @@ from typing import Final
 
 from lateralline.measure import DASH
 
+#: What is said of a record that is not what the manifest beside it says.
+CHANGED: Final = "CHANGED since it was written"
+#: What figures are shown to: less is no difference.
+_SHOWN: Final = 5e-5
 #: Where formulas are from, by the name a figure gives.
 SOURCES: Final = {
     "dipole": (
@@ -117,6 +121,8 @@ def said(value: float, decimals: int = 4) -> str:
 def lines_of(explanation: Explanation, width: int = 100) -> Iterator[str]:
     """Yield an explanation line by line, as a terminal or a text file has it, caution last."""
     yield explanation.title
+    if changed_since(explanation):
+        yield "  The record was CHANGED since it was written: nothing below is vouched for."
     yield from (f"  {text}" for text in explanation.said)
     if explanation.figures:
         yield ""
@@ -147,12 +153,17 @@ def sources_of(explanation: Explanation) -> list[str]:
     return list(dict.fromkeys(SOURCES[figure.source] for figure in explanation.figures))
 
 
+def changed_since(explanation: Explanation) -> bool:
+    """Whether the manifest beside the record says that it was edited."""
+    return dict(explanation.record).get("state") == CHANGED
+
+
 def compared(figure: ExplainedFigure) -> str:
     """Return how a figure and the record's own compare; "" where the record holds none."""
     if isnan(figure.in_record):
         return ""
     own = f"{said(figure.in_record)} {figure.unit}".replace(" 1", "")
-    if figure.by_hand:
+    if figure.by_hand and abs(figure.differs) >= _SHOWN:
         return f"the record has {own}, {said(figure.differs)} from this"
     return f"as in the record: {own}" if figure.agrees else f"the record has {own}: edited since?"
 

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Final
 
-from lateralline.explain.content import ToldSpot
+from lateralline.explain.content import CHANGED, ToldSpot
 from lateralline.output.proof import account_of, sha256, tables_digest
 from lateralline.record.layers import AnyFrame
 from lateralline.record.rows import EvidenceRow, FindingRow
@@ -57,7 +57,7 @@ def _state(gpkg: Path) -> str:
     if account is None or gpkg.name not in account.files:
         return "no manifest beside it: nothing says whether it was changed"
     same = account.unchanged(gpkg.parent, gpkg.name)
-    return "as it was written" if same else "CHANGED since it was written"
+    return "as it was written" if same else CHANGED
 
 
 def tell_origin(view: RecordView, told: ToldSpot) -> None:

@@ -54,7 +54,7 @@ from lateralline.record.rows import (
 from lateralline.records import Floats
 from lateralline.terms import region_of, reworded, word
 from lateralline.units import METRES_PER
-from lateralline.wording import with_own_unit
+from lateralline.wording import rounded_up, with_own_unit
 
 # ---- one site of a record -------------------------------------------------------------------
 
@@ -234,6 +234,15 @@ class RecordView:
         """Return how far off something may be in words, metres in brackets beside feet."""
         said = self.measure.off(metres)
         return f"{said} ({number(metres)} m)" if self.in_feet and not np.isnan(metres) else said
+
+    def no_less(self, metres: float) -> float:
+        """Return a least depth to be said in words (to the centimetre or eighth), never greater."""
+        eighth = self.per / 96 if self.in_feet else 0.0
+        return -rounded_up(-metres, 2) - eighth / 2
+
+    def no_more(self, metres: float) -> float:
+        """Return a distance to be said in words (to the centimetre or eighth), never smaller."""
+        return -self.no_less(-metres)
 
     # ---- directions in words -----------------------------------------------------
 
