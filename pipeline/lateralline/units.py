@@ -21,6 +21,9 @@ EXACT_METRES_PER: Final[dict[str, Fraction]] = {
 }
 METRES_PER: Final[dict[str, float]] = {unit: float(m) for unit, m in EXACT_METRES_PER.items()}
 
+#: Units that lengths may have been read in for another; a survey foot is no other foot here.
+READ_IN: Final = ("m", "cm", "ft", "in")
+
 #: How many of a unit make its foot. Feet and inches go together: an inch in a us-ft field is a
 #: twelfth of the survey foot, and a foot in an inch field is twelve inches.
 PER_FOOT: Final[dict[str, int]] = {"ft": 1, "us-ft": 1, "in": 12}

@@ -110,12 +110,13 @@ def _at_transmitter(
         return
     for i in np.flatnonzero((exposures.run == run.id) & np.isfinite(exposures.counter_m)):
         counted = fixes.counter_m[at] - exposures.counter_m[i]
-        past = at[counted > 0.0][:_STOPS]
+        ahead = np.flatnonzero(counted > 0.0)[:_STOPS]
+        past = at[ahead]
         if not len(past) or not np.isfinite(exposures.xyz_m[i, :2]).all():
             continue
         path = np.vstack([exposures.xyz_m[i, :2], fixes.xyz_m[past, :2]])
         along = np.cumsum(np.hypot(*np.diff(path, axis=0).T))
-        counted = counted[counted > 0.0][:_STOPS] - lag
+        counted = counted[ahead] - lag
         more = float((along - counted).mean())
         first = path[1] - path[0]
         way = first / np.hypot(*first)

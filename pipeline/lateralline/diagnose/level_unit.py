@@ -25,10 +25,8 @@ from lateralline.place import Placed
 from lateralline.records import Exposures, FieldRecord, Fixes, Floats, Ints, Solved
 from lateralline.settings import Run, Settings
 from lateralline.solve import solve
-from lateralline.units import METRES_PER
+from lateralline.units import METRES_PER, READ_IN
 
-#: Units that levels may have been read in; a survey foot is no other foot here.
-_READ_IN = ("m", "ft", "in", "cm")
 #: Δχ² between the two units from which the data tell. Chance alone reaches it on 3 sites in 10,000
 #: at most: it is N(−D, 4D) for two units that lie D apart, at its worst where D is as large.
 _TELLS = 12.0
@@ -65,7 +63,7 @@ def level_unit(record: FieldRecord, placed: Placed, solved: Solved) -> tuple[Fin
     if not compared or not (chi2.sf(chi2_set, compared) <= _REFUSED or rises or denied):
         return ()
     found = []
-    for other in _READ_IN:
+    for other in READ_IN:
         times = METRES_PER[other] / METRES_PER[unit]
         if 0.9 < times < 1.1 or (times < _FLATTENS and not slope):
             continue

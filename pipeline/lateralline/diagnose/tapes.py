@@ -101,11 +101,11 @@ def stops_or_control(record: FieldRecord, linked: Linked) -> tuple[Finding, ...]
         others = [b for name, b in of_stop.items() if b and name != found.subject] + opened
         own = of_stop[found.subject]
         wrong = own.difference(*others)
-        if others and wrong == own:
-            wrong = wrong | set.intersection(*others)
-        points = [str(p) for p in record.control.point if p in wrong]
-        if not points or own.isdisjoint(wrong):
+        if not wrong:
             return found
+        if others and wrong == own:
+            wrong |= set.intersection(*others)
+        points = [str(p) for p in record.control.point if p in wrong]
         return finding(
             "blunder/plan-or-control",
             found.subject,

@@ -18,6 +18,8 @@ from pathlib import Path
 from typing import Final, Required, TypedDict, Unpack
 
 import matplotlib
+import numpy as np
+import numpy.typing as npt
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
@@ -35,6 +37,7 @@ from lateralline.draw.paper import Align, Box
 from lateralline.draw.symbols import AreaLook, Dash, LineLook, PointLook
 from lateralline.errors import extra
 from lateralline.output import figure_metadata
+from lateralline.records import Floats
 from lateralline.wording import shown
 
 _MM_PER_IN: Final = 25.4
@@ -152,6 +155,13 @@ class Canvas:
         self.rule(x, y + height, x, y + 2.2, lw=0.8)
         self._sheet.plot([x], [y + 1.6], marker=(3, 0, 0), ms=5.0, color=symbols.INK, ls="none",
                          zorder=_OVER_RULES)  # fmt: skip
+
+
+def strokes(ends: npt.ArrayLike) -> Floats:
+    """Return x and y (2, 3n) of straight strokes, given by their ends (n, 2, 2), as one path."""
+    each = np.reshape(np.asarray(ends, dtype=np.float64), (-1, 2, 2))
+    apart = np.pad(each, ((0, 0), (0, 1), (0, 0)), constant_values=nan)
+    return np.asarray(apart.reshape(-1, 2).T)
 
 
 def line_mm(size_pt: float) -> float:

@@ -12,7 +12,7 @@ from matplotlib.axes import Axes
 
 from lateralline import __version__
 from lateralline.draw import symbols
-from lateralline.draw.canvas import Canvas, line_mm, printable, width_mm, wrapped
+from lateralline.draw.canvas import Canvas, line_mm, printable, strokes, width_mm, wrapped
 from lateralline.draw.paper import MARGIN_MM, Box, PaperScale
 from lateralline.draw.symbols import AreaLook, LineLook, PointLook
 from lateralline.measure import DASH
@@ -24,8 +24,8 @@ from lateralline.units import METRES_PER
 
 _GRID_MM: Final = 32.0  # grid crosses are no nearer
 _CROSS_MM: Final = 1.6
-#: Ends of the two strokes of a cross, a break after each.
-_CROSS: Final = np.array([[-1, 0], [1, 0], [np.nan] * 2, [0, -1], [0, 1], [np.nan] * 2])
+#: Ends of the two strokes of a cross.
+_CROSS: Final = np.array([[[-1, 0], [1, 0]], [[0, -1], [0, 1]]])
 _BAR_MM: Final = 46.0  # the scale bar is no longer
 
 
@@ -139,8 +139,8 @@ def draw_grid(canvas: Canvas, axes: Axes, inner: Box, view: RecordView, scale: P
     at_x = view.ground.to_ground(k * np.column_stack([xs, np.full(len(xs), middle[1])]))[:, 0]
     at_y = view.ground.to_ground(k * np.column_stack([np.full(len(ys), middle[0]), ys]))[:, 1]
     arm = _CROSS_MM / scale.mm_per_m * _CROSS
-    crosses = np.stack(np.meshgrid(at_x, at_y), -1).reshape(-1, 1, 2) + arm
-    axes.plot(*crosses.reshape(-1, 2).T, color=symbols.FAINT, lw=0.4, zorder=0.5)
+    crosses = np.stack(np.meshgrid(at_x, at_y), -1).reshape(-1, 1, 1, 2) + arm
+    axes.plot(*strokes(crosses.reshape(-1, 2, 2)), color=symbols.FAINT, lw=0.4, zorder=0.5)
     for value, at in zip(xs, at_x, strict=True):
         x = inner.x + (at - x0) * scale.mm_per_m
         canvas.rule(x, inner.foot, x, inner.foot + 1.0)

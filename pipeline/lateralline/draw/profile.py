@@ -13,7 +13,7 @@ from matplotlib.axes import Axes
 
 from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.draw import symbols
-from lateralline.draw.canvas import Canvas, fitted, line_mm, width_mm
+from lateralline.draw.canvas import Canvas, fitted, line_mm, strokes, width_mm
 from lateralline.draw.furniture import round_up
 from lateralline.draw.labels import Label, colour_of, node_name, place
 from lateralline.draw.paper import Box, PaperScale
@@ -135,8 +135,8 @@ def _levels(canvas: Canvas, axes: Axes, inner: Box, view: RecordView, up: PaperS
     counts = range(ceil(low / view.per / step), floor(high / view.per / step) + 1)
     levels = [k * step * view.per for k in counts]
     west, east = axes.get_xlim()
-    strokes = [[(west, level), (east, level), (nan, nan)] for level in levels]
-    axes.plot(*np.array(strokes).reshape(-1, 2).T, color=symbols.FAINT, lw=0.3, zorder=0.5)
+    across = [[(west, level), (east, level)] for level in levels]
+    axes.plot(*strokes(across), color=symbols.FAINT, lw=0.3, zorder=0.5)
     for k, level in zip(counts, levels, strict=True):
         y = inner.foot - (level - low) * up.mm_per_m
         canvas.rule(inner.x - 1.0, y, inner.x, y)
@@ -180,10 +180,10 @@ def _spots(axes: Axes, view: RecordView, profile: LineProfile) -> None:
         x = fix.chainage_m
         sigma = fix.transmitter_depth_sigma_m if view.depth_only else fix.level_sigma_m
         half = INTERVAL_95 * sigma
-        down.append([(x, y), (x, ground_of(view, fix)), (nan, nan)])
-        bars.append([(x, y - half), (x, y + half), (nan, nan)])
-    axes.plot(*np.array(down).reshape(-1, 2).T, zorder=3, **plumb)
-    axes.plot(*np.array(bars).reshape(-1, 2).T, zorder=5, **bar)
+        down.append([(x, y), (x, ground_of(view, fix))])
+        bars.append([(x, y - half), (x, y + half)])
+    axes.plot(*strokes(down), zorder=3, **plumb)
+    axes.plot(*strokes(bars), zorder=5, **bar)
     _draw_rows(axes, profile.fixes, 6)
     _draw_rows(axes, profile.nodes, 7)
     _draw_rows(axes, _lifted(profile), 7)

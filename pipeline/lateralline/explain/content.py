@@ -121,8 +121,6 @@ def said(value: float, decimals: int = 4) -> str:
 def lines_of(explanation: Explanation, width: int = 100) -> Iterator[str]:
     """Yield an explanation line by line, as a terminal or a text file has it, caution last."""
     yield explanation.title
-    if changed_since(explanation):
-        yield "  The record was CHANGED since it was written: nothing below is vouched for."
     yield from (f"  {text}" for text in explanation.said)
     if explanation.figures:
         yield ""
@@ -151,11 +149,6 @@ def lines_of(explanation: Explanation, width: int = 100) -> Iterator[str]:
 def sources_of(explanation: Explanation) -> list[str]:
     """Return where the formulas are from, each once."""
     return list(dict.fromkeys(SOURCES[figure.source] for figure in explanation.figures))
-
-
-def changed_since(explanation: Explanation) -> bool:
-    """Whether the manifest beside the record says that it was edited."""
-    return dict(explanation.record).get("state") == CHANGED
 
 
 def compared(figure: ExplainedFigure) -> str:

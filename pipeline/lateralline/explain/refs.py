@@ -11,7 +11,7 @@ from typing import Final
 
 from lateralline.errors import UnknownSpotError
 from lateralline.explain.along import tell_node, tell_observation, tell_place, tell_segments
-from lateralline.explain.content import Explanation, ToldSpot
+from lateralline.explain.content import CHANGED, Explanation, ToldSpot
 from lateralline.explain.origin import assumed_in, identity, tell_origin, text_of
 from lateralline.explain.stop import tell_stop
 from lateralline.record.rows import FindingRow, FixRow, NodeRow, SegmentRow
@@ -37,6 +37,9 @@ def explain(gpkg: Path, ref: str, site_id: str = "") -> Explanation:
         text_of(view, row) for row in view.rows(FindingRow) if about(row) and kind != "finding"
     ]
     tell_origin(view, told)
+    record = identity(view)
+    if ("state", CHANGED) in record:
+        told.said.insert(0, f"The record was {CHANGED}: nothing below is vouched for.")
     return Explanation(
         site_id=view.site_id,
         ref=named,
@@ -47,7 +50,7 @@ def explain(gpkg: Path, ref: str, site_id: str = "") -> Explanation:
         tables=tuple(told.tables),
         findings=tuple(told.findings),
         assumed=assumed_in(view),
-        record=identity(view),
+        record=record,
         caution=view.caution,
     )
 

@@ -130,6 +130,7 @@ def adjust_stack(
     v, a, damping, moving = end.v, end.a, np.zeros(g), np.ones(g, dtype=np.bool_)
     for _ in range(iterations):
         if 2 * moving.sum() <= len(at):  # those that are done leave the stack
+            end.x[at], end.v[at], end.a[at] = x, v, a
             at, x, v, a = at[moving], x[moving], v[moving], a[moving]
             damping, moving = damping[moving], moving[moving]
             if not len(at):
@@ -154,12 +155,12 @@ def adjust_stack(
         x = np.where(take[:, None], x + step, x)
         v = np.where(take[:, None], trial_v, v)
         a = np.where(take[:, None, None], trial_a, a)
-        end.x[at], end.v[at], end.a[at] = x, v, a
         # A step that damping made short is no sign of being there.
         end.converged[at] |= short & (damping < 1e-3)
         moving &= ~end.converged[at] & ~failed
         eased = np.where(damping > 1e-7, damping / 10, 0.0)
         damping = np.where(take, eased, np.maximum(1e-4, 10 * damping))
+    end.x[at], end.v[at], end.a[at] = x, v, a
     return _statistics(end, cov, white, idle, sizes)
 
 

@@ -134,10 +134,11 @@ def _beside_contradictions(fit: Fit, drawn: Sequence[Line], told: Set[str]) -> l
     for line in fit.model.lines:
         for s in np.flatnonzero(line.shapes.contradicted).tolist():
             ends = line.points[s : s + 2]
-            straight = float(line.shapes.chi2[s, 0]), int(line.shapes.dof[s, 0])
-            test = straight[0], float(chi2.isf(ALPHA, max(straight[1], 1)))
-            made = blunder_beside(ends, drawn, test)
-            if made is not None and told.isdisjoint(p.subject for p in ends):
+            if not told.isdisjoint(p.subject for p in ends):
+                continue
+            limit = float(chi2.isf(ALPHA, max(int(line.shapes.dof[s, 0]), 1)))
+            made = blunder_beside(ends, drawn, (float(line.shapes.chi2[s, 0]), limit))
+            if made is not None:
                 found.setdefault(made.subject, made)
     return [*found.values()]
 

@@ -149,12 +149,11 @@ def path_data(points: Sequence[LocatedPoint], accuracy: Accuracy) -> tuple[PathD
     turn = np.array([[c, -s, 0.0], [s, c, 0.0], [0.0, 0.0, 1.0]])
     seen[:, :3] = (seen[:, :3] - origin) @ turn.T
     seen[:, 3] = wrap(seen[:, 3] - heading)
-    if seen[:, 0].sum() < -_SAME_SIDE_M:  # east is where the points are
-        turn[0] *= -1.0
-        seen[:, [0, 3]] *= -1.0
-    five = np.eye(5)
+    side = -1.0 if seen[:, 0].sum() < -_SAME_SIDE_M else 1.0  # east is where the points are
+    turn[0] *= side
+    seen[:, [0, 3]] *= side
+    five = np.diag([1.0, 1.0, 1.0, side, 1.0])
     five[:3, :3] = turn
-    five[3, 3] = np.sign(np.linalg.det(turn))
     seen[:, 3:] = np.where(observed[:, 3:], seen[:, 3:], 0.0)
     cov = five @ np.nan_to_num(cov) @ five.T
     shared = five @ np.nan_to_num(shared)

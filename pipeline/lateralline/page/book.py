@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from importlib import import_module
 from pathlib import Path
 from types import ModuleType
 from typing import TYPE_CHECKING, Final, NamedTuple
@@ -151,7 +152,9 @@ class PagesJob:
 
 def _makers() -> tuple[ModuleType, ModuleType]:
     with extra("page", "a page"):
-        from lateralline.page import document, drawings, index  # noqa: F401  # bokeh or be told
+        from lateralline.page import document, index
+
+        import_module("lateralline.page.drawings")  # which needs bokeh, here or when it draws
     return document, index
 
 

@@ -21,10 +21,8 @@ from lateralline.records import Flags, Floats, Marks, StopRows
 from lateralline.settings import Settings
 from lateralline.solve.gather import Gathered
 from lateralline.solve.scale import NEAR_SLIP, ReceiverScale
-from lateralline.units import METRES_PER
+from lateralline.units import METRES_PER, READ_IN
 
-#: Units a crew may have read in; the US survey foot is no other foot here.
-_READ_IN = ("m", "cm", "ft", "in")
 #: A median this near (as a factor) to what a unit would make of it is explained by it. Units are
 #: 2.5 times apart, a receiver is hardly 15 % off, and a path is longer than its chords by its
 #: bends. Common practice, no source.
@@ -95,7 +93,7 @@ def unit_written(unit: str, times: float, near: float = _NEAR) -> str:
 
 def unit_of(metres: float, near: float = _NEAR) -> str:
     """Return the unit of about so many metres; "" when there is none."""
-    off = {unit: abs(log(metres / METRES_PER[unit])) for unit in _READ_IN}
+    off = {unit: abs(log(metres / METRES_PER[unit])) for unit in READ_IN}
     best = min(off, key=lambda unit: off[unit])
     return best if off[best] < log(near) else ""
 
@@ -139,7 +137,7 @@ def explanations(found: Agreement, units: Mapping[str, str]) -> list[dict[str, s
         fit = [
             dict(zip(wrong, read_in, strict=True))
             for wrong in combinations(keys, n)
-            for read_in in product(_READ_IN, repeat=n)
+            for read_in in product(READ_IN, repeat=n)
             if all(_size(u) != _size(units[k]) for k, u in zip(wrong, read_in, strict=True))
         ]
         if fit := [f for f in fit if _explains(f, known, units)]:
