@@ -174,6 +174,44 @@ def test_what_another_made_meanwhile_is_not_overwritten(tmp_path: Path) -> None:
     assert names(tmp_path) == ["out"]
 
 
+@pytest.mark.parametrize("renameat2", [True, False])
+@pytest.mark.parametrize("at", ["looked", "put"])
+@pytest.mark.parametrize("one", [make, make_file])
+@pytest.mark.parametrize("replace", [True, False])
+def test_what_another_made_in_the_last_moment_is_only_replaced_if_asked_for(
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    replace: bool,
+    one: Callable[..., None],
+    at: str,
+    renameat2: bool,
+) -> None:
+    """Two runs that both found the name free: `looked` before the second looks again, or after."""
+    out = tmp_path / "out.html"
+    owner, step = {
+        "looked": (whole.PartFolder, "put"),
+        "put": (system, "take_free_name"),
+    }[at]
+    do = getattr(owner, step)
+
+    def late(*args: object) -> None:
+        monkeypatch.setattr(owner, step, do)
+        Context().run(one, out, "theirs")  # another run
+        do(*args)
+
+    if not renameat2:
+        monkeypatch.setattr(system, "_renameat2", lambda *_: errno.ENOSYS)
+    monkeypatch.setattr(owner, step, late)
+    if replace:
+        one(out, "mine", replace=True)
+    else:
+        with pytest.raises(OutputExistsError, match="--replace"):
+            one(out, "mine")
+    held = (out / "layer.txt" if out.is_dir() else out).read_text()
+    assert held.endswith("mine" if replace else "theirs")
+    assert names(tmp_path) == ["out.html"]
+
+
 def test_an_output_is_replaced_and_keeps_its_rights(tmp_path: Path) -> None:
     make(tmp_path / "out")
     (tmp_path / "out").chmod(0o750)

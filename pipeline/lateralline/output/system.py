@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ctypes
+import errno
 import os
 import shutil
 import sys
@@ -12,18 +13,38 @@ from pathlib import Path
 from typing import IO, Final
 
 _AT_CWD: Final = -100
-_EXCHANGE: Final = 2  # RENAME_EXCHANGE of Linux's renameat2(2), from memory of its manual page
+#: RENAME_NOREPLACE and RENAME_EXCHANGE of Linux's renameat2(2), from memory of its manual page.
+_NO_REPLACE: Final = 1
+_EXCHANGE: Final = 2
 
 
 def exchange(one: Path, other: Path) -> bool:
     """Let two names change places in one step; False where the system or disk cannot."""
-    if not sys.platform.startswith("linux"):
-        return False
-    renameat2 = getattr(ctypes.CDLL(None, use_errno=True), "renameat2", None)
+    return _renameat2(one, other, _EXCHANGE) == 0
+
+
+def take_free_name(path: Path, free: Path) -> None:
+    """Rename to a name that is free, in one step where the system and disk can.
+
+    Raises FileExistsError when another took the name meanwhile: nothing is ever written over.
+    """
+    fault = _renameat2(path, free, _NO_REPLACE)
+    if fault == 0:
+        return
+    if fault == errno.EEXIST or os.path.lexists(free):
+        raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), str(free))
+    path.rename(free)
+
+
+def _renameat2(one: Path, other: Path, flag: int) -> int:
+    """Return 0 when it is done, else the number of the system's fault; ENOSYS without the call."""
+    renameat2 = None
+    if sys.platform.startswith("linux"):
+        renameat2 = getattr(ctypes.CDLL(None, use_errno=True), "renameat2", None)
     if renameat2 is None:
-        return False
-    done: int = renameat2(_AT_CWD, os.fsencode(one), _AT_CWD, os.fsencode(other), _EXCHANGE)
-    return done == 0
+        return errno.ENOSYS
+    done: int = renameat2(_AT_CWD, os.fsencode(one), _AT_CWD, os.fsencode(other), flag)
+    return 0 if done == 0 else ctypes.get_errno()
 
 
 def hold(path: Path) -> IO[bytes] | None:

@@ -41,6 +41,7 @@ class PartFolder:
     shown: Path = Path()  # as the user named it
     kind: str = ""
     replace: bool = False
+    is_new: bool = False  # nothing may be at the target, also when this is put there
     before: bytes | None = None  # of a file that only grows: what is there now
     parents: tuple[Path, ...] = ()  # made for it, innermost first; not kept for nothing
     empty: bool = False
@@ -95,9 +96,11 @@ class PartFolder:
         system.flush(self.home)
 
     def put(self) -> None:
-        """Let what was made take the target's name."""
-        if not self.target.exists():
-            self.made.rename(self.target)
+        """Let what was made take the target's name; what is there only steps aside if it may."""
+        if not self.target.exists() and self._took_free_name():
+            pass
+        elif self.is_new:
+            raise _taken(self.shown, self.kind)
         elif system.exchange(self.made, self.target):
             pass
         elif not self.folder:
@@ -114,6 +117,13 @@ class PartFolder:
             for end in proof.SCRAPS:  # of the file that was there; they would spoil the new one
                 self.target.with_name(self.target.name + end).unlink(missing_ok=True)
         system.flush(self.target.parent)
+
+    def _took_free_name(self) -> bool:
+        try:
+            system.take_free_name(self.made, self.target)
+        except FileExistsError:  # of another run, since this one looked
+            return False
+        return True
 
     def take_back(self) -> None:
         """Undo `put`, as far as it came: what was there before is there again."""
@@ -360,8 +370,7 @@ def _refuse_as_it_is(out: Path, kind: str, *, replace: bool, folder: bool) -> No
         lost = f"{out} is a link to {out.readlink()}, which is not there"
         raise OutputError(f"{lost}: remove the link, or make what it leads to")
     if not replace:
-        way = "; choose another or ask for --replace" if kind else ", and nothing is overwritten"
-        raise OutputExistsError(f"{out} is there already{way}")
+        raise _taken(out, kind)
     if folder != out.is_dir():
         is_, needed = ("file", "a folder") if folder else ("folder", "a file")
         raise OutputExistsError(f"{out} is a {is_}; {needed} is needed")
@@ -383,6 +392,11 @@ def _refuse_as_it_is(out: Path, kind: str, *, replace: bool, folder: bool) -> No
         holds = f"is of `lateralline {other}`" if other else f"holds {', '.join(keep.foreign(out))}"
         message = f"{out} {holds} and was not written by `lateralline {made_by}`"
         raise OutputExistsError(f"{message}: not replaced, choose another folder")
+
+
+def _taken(out: Path, kind: str) -> OutputExistsError:
+    way = "; choose another or ask for --replace" if kind else ", and nothing is overwritten"
+    return OutputExistsError(f"{out} is there already{way}")
 
 
 def _refuse(out: Path, kind: str, *, replace: bool, folder: bool, before: bytes | None) -> None:
@@ -409,6 +423,7 @@ def _staged(
         work.parts.append(part)
         part.shown, part.kind, part.replace = out, kind, replace and bool(kind)
         part.before = before
+        part.is_new = before is None and not part.replace
         with writing(out):
             yield part
         part.complete = not part.empty
