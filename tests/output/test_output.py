@@ -554,6 +554,65 @@ def test_a_writer_that_forgets_its_stamp_puts_nothing_in_place(tmp_path: Path) -
     assert names(tmp_path) == []
 
 
+def test_a_folder_whose_geopackage_another_program_writes_is_refused(tmp_path: Path) -> None:
+    """Its bytes are as they were until that ends; then they would be in a file without a name."""
+    out = tmp_path / "out"
+    with whole_folder(out, "dig-zones") as made:
+        geopackage(made / "zones.gpkg", 1.0)
+    with closing(sqlite3.connect(out / "zones.gpkg")) as db:
+        db.execute("BEGIN EXCLUSIVE")
+        db.execute("UPDATE t SET level_m = 3.0")
+        with pytest.raises(UnreadableError, match="locked by another program"):
+            make(out, kind="dig-zones", replace=True)
+        db.commit()
+    make(out, kind="dig-zones", replace=True)
+    with closing(sqlite3.connect(out / "zones.kept-1.gpkg")) as db:
+        assert db.execute("SELECT level_m FROM t").fetchall() == [(3.0,)]
+
+
+# ---- a disk that refuses --------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("step", ["rmtree", "unlink", "rmdir"])
+def test_what_cannot_be_taken_away_is_left_to_the_next_run(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, step: str
+) -> None:
+    """The output is in its place by then: what was asked for is done."""
+    out = tmp_path / "out"
+    make(out)
+    mine = add(out)
+
+    def refuse(*_: object, **__: object) -> None:
+        raise OSError(errno.EIO, "the disk")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(shutil if step == "rmtree" else Path, step, refuse)
+        make(out, "new", replace=True)
+    assert (out / "layer.txt").read_text() == "new"
+    assert len(names(tmp_path)) == 2
+    make(out, "newer", replace=True)
+    assert users(out) == mine
+    assert names(tmp_path) == ["out"]
+
+
+def test_a_changed_file_is_not_kept_twice_where_nothing_comes_in_its_place(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    page = tmp_path / "page.html"
+    make_file(page)
+    page.write_text(page.read_text() + "mine")
+
+    def refuse(_: object) -> None:
+        raise OSError(errno.EIO, "the disk")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(whole.PartFolder, "put", refuse)
+        with pytest.raises(OutputError, match="the disk"):
+            make_file(page, replace=True)
+    assert page.read_text().endswith("mine")
+    assert names(tmp_path) == ["page.html"]
+
+
 # ---- together ------------------------------------------------------------------------------
 
 
@@ -781,23 +840,28 @@ def test_a_kill_at_any_moment_leaves_a_rewritten_file_whole_and_nothing_beside_i
     assert seen == {b"old", b"old and new"}
 
 
-def test_a_change_in_the_moment_of_a_rewrite_is_kept(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+@pytest.mark.parametrize("exchanged", [True, False])
+@pytest.mark.parametrize("before", [b"old", b""])
+def test_a_change_in_the_moment_of_a_rewrite_stays(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, before: bytes, exchanged: bool
 ) -> None:
     """Between the last look at the file and its new name an editor may have saved."""
     file = tmp_path / "site.toml"
-    file.write_bytes(b"old")
+    if before:
+        file.write_bytes(before)
     put = whole.PartFolder.put
 
     def saved_first(part: whole.PartFolder) -> None:
         file.write_bytes(b"edited")
         put(part)
 
+    if not exchanged:
+        monkeypatch.setattr(system, "_renameat2", lambda *_: errno.ENOSYS)
     monkeypatch.setattr(whole.PartFolder, "put", saved_first)
-    rewrite(file, b"old and new", b"old")
-    assert file.read_bytes() == b"old and new"
-    assert (tmp_path / "site.kept-1.toml").read_bytes() == b"edited"
-    assert "was changed meanwhile" in caplog.text
+    with pytest.raises(OutputError, match="was changed meanwhile: nothing was written"):
+        rewrite(file, before + b"new", before)
+    assert file.read_bytes() == b"edited"
+    assert names(tmp_path) == ["site.toml"]
 
 
 @posix

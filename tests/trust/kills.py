@@ -59,7 +59,7 @@ _IN_A_ROW: Final = 3
 #: Processor seconds of a run whose kills at any moment are an equal share of all.
 _USUAL_S: Final = 1.0
 #: What is done once before the forks, but for a few commands.
-_FEW: Final = 5
+FEW: Final = 5
 _WARM: Final = (
     "build sketch -o sketch-out", "zones sketch-out --rule cga -o dig --picture dig.png",
 )  # fmt: skip
@@ -191,7 +191,7 @@ def main(arguments: Sequence[str]) -> int:
     anew = random.Random(given.seed).sample(ours, min(given.anew, len(ours)))
     folder = Path(tempfile.mkdtemp(prefix="kills-"))  # a fork at its exit must not remove it
     try:
-        if len(wanted) > _FEW:
+        if len(wanted) > FEW:
             warm(folder / "warm")
         gc.collect()
         gc.freeze()  # a collector that walks what a fork shares would copy all of it

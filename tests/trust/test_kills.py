@@ -1,4 +1,4 @@
-"""A small version of `tests.trust.kills`: the harness itself must run, find nothing, and find."""
+"""Small versions of `kills` and `faults`: the harness itself must run, find nothing, and find."""
 
 from __future__ import annotations
 
@@ -19,10 +19,13 @@ pytestmark = pytest.mark.skipif(not sys.platform.startswith("linux"), reason="fo
 COMMANDS = ("seal --new-key", "import-points")
 
 
-def harness(*arguments: object, more: str = "") -> subprocess.CompletedProcess[str]:
-    """Run the harness in a process of its own, as it forks, with code before it."""
+def harness(
+    *arguments: object, which: str = "kills", more: str = ""
+) -> subprocess.CompletedProcess[str]:
+    """Run a harness in a process of its own, as it forks, with code before it."""
     path = os.pathsep.join(filter(None, [str(ROOT), *sys.path]))
-    code = f"{more}\nimport sys; from tests.trust.kills import main; sys.exit(main(sys.argv[1:]))"
+    begin = f"import sys; from tests.trust.{which} import main; sys.exit(main(sys.argv[1:]))"
+    code = f"{more}\n{begin}"
     return subprocess.run(
         [sys.executable, "-c", code, *map(str, arguments)], capture_output=True, text=True,
         check=False, env=os.environ | {"PYTHONPATH": path}, cwd=ROOT,
@@ -55,6 +58,34 @@ def test_a_writer_that_is_not_careful_is_found_out() -> None:
     assert done.returncode == 1, done.stdout + done.stderr
     assert "lost: invented is neither the old nor the new one" in done.stdout
     assert "stray: .invented." in done.stdout
+
+
+def test_faults_end_as_promised(tmp_path: Path) -> None:
+    page = tmp_path / "faults.md"
+    asked = [part for name in COMMANDS for part in ("--command", name)]
+    done = harness("--most", 1, "--seed", 3, "--table", page, *asked, which="faults")
+    assert done.returncode == 0, done.stdout + done.stderr
+    rows = [line for line in page.read_text(encoding="utf-8").splitlines() if line[:3] == "| `"]
+    assert [row.split("`")[1] for row in rows] == list(COMMANDS)
+    assert all(row.endswith("| 0 |") for row in rows)
+
+
+def test_a_writer_that_minds_no_fault_is_found_out() -> None:
+    """One that takes any name, goes on where the disk refuses, and gives all rights to all."""
+    careless = (
+        "from lateralline.output import whole\n"
+        "def put(part):\n"
+        "    import os, shutil\n"
+        "    shutil.rmtree(part.target, ignore_errors=True)\n"
+        "    shutil.copytree(part.made, part.target)\n"
+        "    os.chmod(part.target, 0o777)\n"
+        "whole.PartFolder.put = put\n"
+        "whole._refuse_as_it_is = lambda *_, **__: None\n"
+    )
+    done = harness("--most", 2, "--command", "practice", which="faults", more=careless)
+    assert done.returncode == 1, done.stdout + done.stderr
+    for said in ("umask: invented has 777", "foreign: not refused"):
+        assert said in done.stdout, said
 
 
 def test_the_table_adds_up() -> None:

@@ -42,25 +42,27 @@ class KillStage:
         """Lay out the inputs, make what is there before, and see what an undisturbed run makes."""
         self.case, self.home, self.over = case, home, over
         self.command = [*shlex.split(case.command), *(["--replace"] if over else [])]
-        self.before_all, self._apart = home / "before", home / "apart"
+        self.before_all, self.apart = home / "before", home / "apart"
         self.before_all.mkdir(parents=True)
         base.give(case.inputs, self.before_all)
         if "update" in case.name and over:
             base.give(("added-less",), self.before_all)
         if over:
-            made = run(shlex.split(case.older), self.before_all, self._apart, more=EARLIER)
+            made = run(shlex.split(case.older), self.before_all, self.apart, more=EARLIER)
             assert made.code in _DONE, made.said
             self._as_used()
-        self._place = home / "run"  # of every run: results are kept by where a site lies
-        shutil.copytree(self.before_all, self._place, symlinks=True)
-        self.undisturbed = self.run_in(self._place)
+        self.place = home / "run"  # of every run: results are kept by where a site lies
+        shutil.copytree(self.before_all, self.place, symlinks=True)
+        self.undisturbed = self.run_in(self.place)
         assert self.undisturbed.code in _DONE, self.undisturbed.said
         self.before = self.state_of(self.before_all)
-        self.after = self.state_of(self._place)
+        self.after = self.state_of(self.place)
+        files = (path for path in self.place.rglob("*") if path.is_file())
+        self.sizes = {p.relative_to(self.place).as_posix(): p.stat().st_size for p in files}
         for out in case.outs:
             assert part(self.before, out) != part(self.after, out), f"{out} did not change"
-            assert read_whole(self._place / out)
-        shutil.rmtree(self._place)
+            assert read_whole(self.place / out)
+        shutil.rmtree(self.place)
 
     def _as_used(self) -> None:
         """Do with the older output what a user may: lay something into it, change something."""
@@ -73,7 +75,7 @@ class KillStage:
 
     def run_in(self, home: Path, kill: Kill | None = None) -> Ran:
         """Run the command in a folder."""
-        return run(self.command, home, self._apart, kill, EPOCH)
+        return run(self.command, home, self.apart, kill, EPOCH)
 
     def state_of(self, home: Path) -> State:
         """What a folder of a run holds."""
@@ -98,7 +100,7 @@ class KillStage:
         go: Callable[[Path, Kill], Ran] | None = None,
     ) -> None:  # fmt: skip
         """Kill runs one after the other in one folder, run once more, and judge what there is."""
-        home = self._place
+        home = self.place
         shutil.copytree(self.before_all, home, symlinks=True)
         found: list[str] = []
         for kill in kills:
@@ -144,7 +146,7 @@ class KillStage:
             if not (name in self.case.grows and now.get(name) == self.after.get(name)):
                 yield f"lost: {name} is not as it was"
         for name in now.keys() - self.before.keys() - self.after.keys():
-            if not hidden(name) and not self._by_name(name):
+            if not hidden(name) and not self.by_name(name):
                 yield f"lost: {name} lies there in the open"
 
     def _judge_after(self, home: Path, ran: Ran) -> Iterator[str]:
@@ -160,14 +162,19 @@ class KillStage:
                 yield f"lost: {name} is not what an undisturbed run makes"
         for name in sorted(now.keys() - self.after.keys()):
             yield f"stray: {name}"
-        for path in sorted((self._apart / "tmp").iterdir()):
-            yield f"stray: {path.name} in TMPDIR"
+        yield from (f"stray: {name}" for name in self.left_in_tmp())
+
+    def left_in_tmp(self) -> Iterator[str]:
+        """Yield what lies in TMPDIR, and take it away."""
+        for path in sorted((self.apart / "tmp").iterdir()):
+            yield f"{path.name} in TMPDIR"
             shutil.rmtree(path) if path.is_dir() else path.unlink()
 
     def _is_out(self, name: str) -> bool:
         return any(name == out or name.startswith(f"{out}/") for out in self.case.outs)
 
-    def _by_name(self, name: str) -> bool:
+    def by_name(self, name: str) -> bool:
+        """Whether a file is compared by its name alone."""
         return any(name == one or name.startswith(f"{one}/") for one in self.case.by_name)
 
 

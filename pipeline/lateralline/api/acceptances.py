@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from datetime import date
 from pathlib import Path
 
@@ -45,8 +46,11 @@ def accept(
     for name, text in (("by", by), ("reason", reason)):
         if not text.strip() or wrong_sign(text):
             raise NotAcceptedError(f"{name} must be text: {wrong_sign(text) or 'it is empty'}")
+    file, before = source / SITE_FILE, b""
     if source.is_dir():
-        recover((source / SITE_FILE).resolve())
+        recover(file.resolve())
+        with suppress(OSError):  # told where the site is read
+            before = file.read_bytes()  # what is judged: who else adds to it meanwhile refuses this
     found = _found(source, code, subject, cause)
     values = {
         "code": found.code,
@@ -56,14 +60,12 @@ def accept(
         "reason": " ".join(reason.split()),
         "cause": found.cause,
     }
-    file = source / SITE_FILE
     if not source.is_dir() or not file.is_file():
         row = ", ".join(f"{key}: {value}" for key, value in values.items())
         raise NotAcceptedError(
             f"{source.name} holds its settings in a workbook, which is yours alone to change: "
             f"type a row on its sheet accepted: {row}"
         )
-    before = file.read_bytes()
     section = ["[[accepted]]", *(f"{k} = {toml_literal(v)}" for k, v in values.items())]
     whole = with_below(before.decode("utf-8"), section)
     try:

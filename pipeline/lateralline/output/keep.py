@@ -36,16 +36,26 @@ def is_kept(path: Path) -> bool:
     return ".kept-" in path.name
 
 
-def keep_changed_file(path: Path) -> None:
-    """Keep a file under a second name when it was changed since it was written here."""
+def keep_changed_file(path: Path) -> Path | None:
+    """Keep a file under a second name when it was changed since it was written here.
+
+    Return that name; None where none had to be made.
+    """
     proof = proof_of(path)
     if proof is None or proof.unchanged:
-        return
-    other = _kept_before(path)
-    if other is None:
-        other = kept_name(path)
+        return None
+    there = _kept_before(path)
+    other = there or kept_name(path)
+    if there is None:
         _duplicate_with_scraps(path, other)
     LOG.warning("%s was changed since lateralline wrote it: kept as %s", path.name, other.name)
+    return other if there is None else None
+
+
+def remove_with_scraps(path: Path) -> None:
+    """Remove a file, and what SQLite left beside it."""
+    for end in ("", *SCRAPS):
+        path.with_name(path.name + end).unlink(missing_ok=True)
 
 
 def _kept_before(path: Path) -> Path | None:

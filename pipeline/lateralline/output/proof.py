@@ -293,9 +293,10 @@ def same(path: Path, entry: Mapping[str, Any]) -> bool:
     """Whether a file holds what an entry of a manifest says of it.
 
     Of a GeoPackage its tables count: who only looked at it changed its bytes, and what a program
-    that has it open wrote may stand in a log beside bytes that are as they were.
+    that has it open wrote, or is about to, may stand beside bytes that are as they were.
     """
-    tables, logged = entry.get("tables_sha256"), _filled(path.with_name(path.name + "-wal"))
+    tables = entry.get("tables_sha256")
+    logged = any(_filled(path.with_name(path.name + end)) for end in ("-wal", "-journal"))
     if not (tables and logged) and sha256(path) == entry["sha256"]:
         return True
     return bool(tables) and is_sqlite(path) and tables_digest(path) == tables

@@ -23,7 +23,7 @@ from hashlib import sha256
 from pathlib import Path
 from typing import IO, Any, Final
 
-from lateralline.errors import OutputError, OutputExistsError, writing
+from lateralline.errors import OutputError, OutputExistsError, reason, writing
 from lateralline.output import keep, proof, system
 from lateralline.output.system import flush, flush_tree
 
@@ -43,6 +43,7 @@ class PartFolder:
     replace: bool = False
     is_new: bool = False  # nothing may be at the target, also when this is put there
     before: bytes | None = None  # of a file that only grows: what is there now
+    kept: Path | None = None  # what a changed file was given as a second name, by this run
     parents: tuple[Path, ...] = ()  # made for it, innermost first; not kept for nothing
     empty: bool = False
     complete: bool = False
@@ -85,7 +86,7 @@ class PartFolder:
             keep.carry(self.target, self.made)
             system.flush(self.made)
         elif self.before is None:
-            keep.keep_changed_file(self.target)
+            self.kept = keep.keep_changed_file(self.target)
         self.made.chmod(stat.S_IMODE(self.target.stat().st_mode))
 
     def note_committing(self, parts: Sequence[PartFolder]) -> None:
@@ -102,9 +103,13 @@ class PartFolder:
         elif self.is_new:
             raise _taken(self.shown, self.kind)
         elif system.exchange(self.made, self.target):
-            pass
+            if not self._grows_from(self.made):
+                system.exchange(self.made, self.target)
+                raise _changed(self.shown)
         elif not self.folder:
             system.duplicate(self.target, self._old)
+            if not self._grows_from(self._old):
+                raise _changed(self.shown)
             self.made.replace(self.target)
         else:
             self.target.rename(self._old)
@@ -117,6 +122,10 @@ class PartFolder:
             for end in proof.SCRAPS:  # of the file that was there; they would spoil the new one
                 self.target.with_name(self.target.name + end).unlink(missing_ok=True)
         system.flush(self.target.parent)
+
+    def _grows_from(self, there: Path) -> bool:
+        """Whether what was there is what a file that only grows was made from."""
+        return self.before is None or there.read_bytes() == self.before
 
     def _took_free_name(self) -> bool:
         try:
@@ -147,9 +156,20 @@ class PartFolder:
         """Take the part folder away; what would be lost with it gets a name of its own.
 
         What stood at the target is only gone when all that is the user's in it is in the new one.
+        What the disk refuses to take away is left to the next run: nothing is lost by it.
         """
+        try:
+            self._clear()
+        except OSError as e:
+            keep.LOG.info("%s is left to the next run: %s", self.home.name, reason(e))
+        finally:
+            if self.lock is not None:
+                self.lock.close()
+
+    def _clear(self) -> None:
         before = self._old if self._old.exists() else self.made
-        if before.exists() and self.is_put and not self._state().get("safe"):
+        put = self.is_put
+        if before.exists() and put and not self._state().get("safe"):
             if not (self._is_continued(before) or keep.all_kept(before, self.target)):
                 other = keep.kept_name(self.target)
                 before.rename(other)
@@ -157,6 +177,8 @@ class PartFolder:
                 keep.LOG.warning(message, self.target.name, other.name)
             with suppress(OSError):  # a full disk: then a kill right now would leave a copy
                 self._write_state(self._state() | {"safe": True})
+        if self.kept is not None and not put:
+            keep.remove_with_scraps(self.kept)
         _remove(self.home / "new")
         _remove(self._old)
         for name in ("state.new", "state.json", "lock"):  # in this order: the next run must know
@@ -254,13 +276,14 @@ def _left_by_dead(home: Path, target: Path) -> PartFolder | None:
 
 
 def _remove(path: Path) -> None:
+    """Remove a file or a folder with all in it; raises OSError where something stays."""
     if path.is_dir() and not path.is_symlink():
         with suppress(OSError):  # what stood at a target may be closed to its owner too
             path.chmod(stat.S_IRWXU)
             for inside in system.walk(path):  # each before it is looked into
                 if inside.is_dir() and not inside.is_symlink():
                     inside.chmod(stat.S_IRWXU)
-        shutil.rmtree(path, ignore_errors=True)
+        shutil.rmtree(path)
     else:
         path.unlink(missing_ok=True)
 
@@ -399,12 +422,16 @@ def _taken(out: Path, kind: str) -> OutputExistsError:
     return OutputExistsError(f"{out} is there already{way}")
 
 
+def _changed(out: Path) -> OutputError:
+    return OutputError(f"{out} was changed meanwhile: nothing was written; try again")
+
+
 def _refuse(out: Path, kind: str, *, replace: bool, folder: bool, before: bytes | None) -> None:
     """Raise unless `out` may be replaced; a file that only grows holds what it did."""
     if before is None:
         _refuse_as_it_is(out, kind, replace=replace, folder=folder)
     elif (out.read_bytes() if out.is_file() else b"") != before or (not before and out.exists()):
-        raise OutputError(f"{out} was changed meanwhile: nothing was written; try again")
+        raise _changed(out)
 
 
 @contextmanager
