@@ -157,7 +157,7 @@ def _fail_at(last: int) -> None:
         setattr(where, name, failing(getattr(where, name)))
 
 
-def _limited(most_bytes: int) -> None:
+def limited(most_bytes: int) -> None:
     """Let no file grow beyond that, whoever writes, a library in C too."""
     _, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
     resource.setrlimit(resource.RLIMIT_FSIZE, (most_bytes, hard))
@@ -175,7 +175,7 @@ def no_room_for_a_file(trial: Trial, found: Found) -> None:
     new = [n for n, was in trial.stage.after.items() if was != trial.stage.before.get(n)]
     sizes = [trial.stage.sizes[name] for name in new if name in trial.stage.sizes]
     some = [0, *(trial.rng.randrange(max(sizes)) for _ in range(max(trial.most // 2 - 1, 1)))]
-    _many(trial, "no room in a file", found, [partial(_limited, n) for n in some])
+    _many(trial, "no room in a file", found, [partial(limited, n) for n in some])
 
 
 def closed(trial: Trial, found: Found) -> None:
@@ -185,7 +185,7 @@ def closed(trial: Trial, found: Found) -> None:
     for path in folders:
         path.chmod(0o555)
     before = trial.state()
-    with _as_nobody(trial) as prepare:
+    with as_nobody(trial.home, trial.stage.apart) as prepare:
         ran = trial.run(prepare)
         wrong = [*trial.judged(ran, before)]
     if ran.code != _REFUSED:
@@ -196,23 +196,24 @@ def closed(trial: Trial, found: Found) -> None:
 
 
 @contextmanager
-def _as_nobody(trial: Trial) -> Iterator[Callable[[], None] | None]:
-    """Yield what gives up root's rights, which no folder refuses."""
+def as_nobody(*reached: Path) -> Iterator[Callable[[], None] | None]:
+    """Yield what gives up root's rights, which no folder refuses; the folders are nobody's then."""
     if os.geteuid() != 0:
         yield None
         return
-    reached = [trial.home, trial.stage.apart]
-    for path in itertools.chain(reached, *(one.rglob("*") for one in reached)):
-        os.chown(path, _NOBODY, _NOBODY, follow_symlinks=False)
+
+    def give(to: int) -> None:
+        for path in itertools.chain(reached, *(one.rglob("*") for one in reached)):
+            os.chown(path, to, to, follow_symlinks=False)
 
     def give_up() -> None:
         os.setgroups([])
         os.setgid(_NOBODY)
         os.setuid(_NOBODY)
 
+    give(_NOBODY)
     yield give_up
-    for path in itertools.chain(reached, *(one.rglob("*") for one in reached)):
-        os.chown(path, 0, 0, follow_symlinks=False)
+    give(0)
 
 
 def two_at_once(trial: Trial, found: Found) -> None:

@@ -9,7 +9,6 @@ program has locked in `tests/overlay/test_refusals.py`; a server that goes away 
 from __future__ import annotations
 
 import os
-import resource
 import shlex
 import shutil
 import stat
@@ -29,6 +28,7 @@ from tests.frames.test_operations import OSTN15, ntv2
 from tests.support.command import run
 from tests.support.places import SAMPLES
 from tests.trust.cases import CASES, EPOCH, Base
+from tests.trust.faults import as_nobody, limited
 from tests.trust.forked import Ran
 from tests.trust.forked import run as run_forked
 from tests.trust.whole import read_whole, state_of
@@ -79,12 +79,6 @@ WRITERS: dict[str, tuple[int, tuple[object, ...]]] = {
     "workbook": (300, ("new", "book", "--xlsx")),
     "key": (100, ("seal", "--new-key", "my.key")),
 }  # fmt: skip
-
-
-def limited(most_bytes: int) -> None:
-    """Let no file grow beyond that: as on a full disk, whoever writes, a library in C too."""
-    _, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
-    resource.setrlimit(resource.RLIMIT_FSIZE, (most_bytes, hard))
 
 
 @pytest.mark.parametrize("name", WRITERS)
@@ -156,21 +150,6 @@ def test_a_disk_that_fills_up_keeps_the_older_output(sketch: Path, tmp_path: Pat
         assert state_of(disk) == before
 
 
-def as_nobody(home: Path) -> Callable[[], None] | None:
-    """Return what gives up root's rights, which no folder refuses."""
-    if os.geteuid() != 0:
-        return None
-    for path in (home, *home.rglob("*")):
-        os.chown(path, 65534, 65534, follow_symlinks=False)
-
-    def give_up() -> None:
-        os.setgroups([])
-        os.setgid(65534)
-        os.setuid(65534)
-
-    return give_up
-
-
 @pytest.fixture
 def open_home() -> Iterator[Path]:
     """A folder that whoever gave up root's rights can reach, which those of pytest's are not."""
@@ -188,11 +167,11 @@ def test_a_folder_nobody_may_write_to_is_named(name: str, sketch: Path, open_hom
     home = open_home / "home"
     shutil.copytree(sketch, home / "S")
     (open_home / "apart").mkdir()
-    nobody = as_nobody(open_home)
-    before = state_of(home)
-    home.chmod(0o555)
-    ran = forked(home, *WRITERS[name][1], prepare=nobody)
-    home.chmod(0o755)
+    with as_nobody(open_home) as nobody:
+        before = state_of(home)
+        home.chmod(0o555)
+        ran = forked(home, *WRITERS[name][1], prepare=nobody)
+        home.chmod(0o755)
     assert ran.code == 2, ran.said
     said = " ".join(ran.said.split())
     assert "Permission denied" in said
@@ -205,11 +184,11 @@ def test_an_output_nobody_may_write_to_stays_as_it_is(sketch: Path, open_home: P
     home = open_home / "home"
     shutil.copytree(sketch, home / "S")
     (open_home / "apart").mkdir()
-    nobody = as_nobody(open_home)
-    assert forked(home, *_ZONES, prepare=nobody).code == 0
-    (home / "dig").chmod(0o555)
-    before = state_of(home)
-    ran = forked(home, *_ZONES, "--replace", prepare=nobody)
+    with as_nobody(open_home) as nobody:
+        assert forked(home, *_ZONES, prepare=nobody).code == 0
+        (home / "dig").chmod(0o555)
+        before = state_of(home)
+        ran = forked(home, *_ZONES, "--replace", prepare=nobody)
     assert ran.code == 2, ran.said
     assert "Permission denied" in ran.said
     assert state_of(home) == before
