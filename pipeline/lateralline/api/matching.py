@@ -72,7 +72,7 @@ def match(
     brought to the record, UnreadableError or NotBuiltError for what is no built record, ValueError
     for another kind of picture, OutputExistsError, MissingExtraError, OutputError.
     """
-    refuse_picture(picture, "matches-picture", replace=replace)
+    refuse_picture(picture, "matches-picture", out, replace=replace)
     as_built = in_unit(open_as_built(record), unit)
     lines = _read(register, use, as_built, "register")
     made = match_lines(as_built, lines, within_m=within_m, shift_sigma_m=shift_sigma_m)
@@ -106,7 +106,7 @@ def connect(
     `same_levels` their inverts are on the record's basis. Mains within `ahead_m` of a line's end
     are looked at. The rest, and what is raised, as `match`.
     """
-    refuse_picture(picture, "connections-picture", replace=replace)
+    refuse_picture(picture, "connections-picture", out, replace=replace)
     as_built = in_unit(open_as_built(record), unit)
     lines = _read(mains, use, as_built, "mains")
     made = connect_lines(

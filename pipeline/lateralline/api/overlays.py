@@ -112,7 +112,7 @@ def zones(
     Raises KeyError for an unknown rule, UnreadableError for what is no built record, ValueError for
     another kind of picture, OutputExistsError, MissingExtraError, OutputError.
     """
-    refuse_picture(picture, "zones-picture", replace=replace)
+    refuse_picture(picture, "zones-picture", out, replace=replace)
     chosen = (
         rule_named(rule)
         if isinstance(rule, str)
@@ -178,7 +178,7 @@ def clearance(
     Raises SiteFaultsError and LaterallineError for a plan that cannot be read or brought to the
     record, UnreadableError for what is no built record; else as `zones`.
     """
-    refuse_picture(picture, "clearance-picture", replace=replace)
+    refuse_picture(picture, "clearance-picture", out, replace=replace)
     as_built = in_unit(open_as_built(record), unit)
     works = read_plan(
         plan, options, crs=plan_crs, uses=layers, unit=plan_unit, sketch_unit=as_built.taped_in
@@ -204,8 +204,8 @@ def in_unit(as_built: AsBuilt, unit: str) -> AsBuilt:
     return replace_in(as_built, unit=unit) if unit else as_built
 
 
-def refuse_picture(picture: Path | None, kind: str, *, replace: bool) -> None:
-    """Refuse a picture that could not be written, before anything else is.
+def refuse_picture(picture: Path | None, kind: str, out: Path | None, *, replace: bool) -> None:
+    """Refuse a picture that could not be written beside `out`, before anything else is.
 
     Raises ValueError for another suffix, OutputExistsError, MissingExtraError.
     """
@@ -213,6 +213,6 @@ def refuse_picture(picture: Path | None, kind: str, *, replace: bool) -> None:
         return
     if picture.suffix.lower() not in SUFFIXES:
         raise ValueError(f"a picture ends in {', '.join(SUFFIXES)}; got {picture.name!r}")
-    refuse_target(picture, kind, replace=replace)
+    refuse_target(picture, kind, replace=replace, beside=[out])
     if find_spec("matplotlib") is None:
         raise MissingExtraError('drawing needs: pip install "lateralline[draw]"')

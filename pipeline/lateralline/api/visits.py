@@ -69,7 +69,7 @@ def update(
         if changed.suffix.lower() != ".gpkg":
             raise ValueError(f"changes are written as .gpkg; got {changed.name!r}")
         keep_apart(changed, site, added, out, *([build] if build is not None else []))
-        refuse_target(changed, "record-changes", replace=replace)
+        refuse_target(changed, "record-changes", replace=replace, beside=[out, build])
     old = run_site(site, until="derive")
     if isinstance(old, SiteFailure):
         raise RefusedError((old,))

@@ -364,14 +364,22 @@ def together() -> Iterator[None]:
         work.clear()
 
 
-def refuse_target(out: Path, kind: str, *, replace: bool, folder: bool = False) -> None:
+def refuse_target(
+    out: Path,
+    kind: str,
+    *,
+    replace: bool,
+    folder: bool = False,
+    beside: Sequence[Path | None] = (),
+) -> None:
     """Raise unless `out` is free, or may be replaced and was written here as this kind.
 
-    What a run that was cut off left for it is cleared before: whoever refuses early, and so begins
-    nothing, is the next run too. Raises OutputExistsError, and OutputError for a link that leads
+    What a run that was cut off left for it, and for what is written `beside` it, is cleared before:
+    whoever refuses early, and so begins nothing, is the next run too. Raises OutputExistsError, and OutputError for a link that leads
     nowhere.
     """
-    recover(out.resolve())
+    for target in (out, *filter(None, beside)):
+        recover(target.resolve())
     _refuse_as_it_is(out, kind, replace=replace, folder=folder)
 
 
