@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import zlib
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -124,10 +125,13 @@ def writing(out: object) -> Iterator[None]:
     except LaterallineError:
         raise
     except Exception as e:
-        if not of_files(e):
+        fault = e
+        if isinstance(e, zlib.error) and isinstance(e.__context__, OSError):
+            fault = e.__context__  # a stream that was not let out at its end hides why
+        if not of_files(fault):
             raise
-        hint = _IN_USE if isinstance(e, PermissionError) else ""
-        message = f"writing {out} failed: {reason(e)}; nothing was put in place{hint}"
+        hint = _IN_USE if isinstance(fault, PermissionError) else ""
+        message = f"writing {out} failed: {reason(fault)}; nothing was put in place{hint}"
         raise OutputError(message) from e
 
 

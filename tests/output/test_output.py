@@ -10,6 +10,7 @@ import shutil
 import signal
 import sqlite3
 import sys
+import zlib
 from collections.abc import Callable, Iterator
 from contextlib import closing, suppress
 from contextvars import Context
@@ -593,6 +594,16 @@ def test_what_cannot_be_taken_away_is_left_to_the_next_run(
     make(out, "newer", replace=True)
     assert users(out) == mine
     assert names(tmp_path) == ["out"]
+
+
+def test_a_stream_that_fails_at_its_end_does_not_hide_the_disk(tmp_path: Path) -> None:
+    """What compresses a PDF says that it was not let out, while the disk's own fault goes by."""
+    with pytest.raises(OutputError, match="No space left"), whole_file(tmp_path / "a", "page"):
+        try:
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        finally:
+            raise zlib.error("Error -2 while flushing: inconsistent stream state")
+    assert names(tmp_path) == []
 
 
 def test_a_changed_file_is_not_kept_twice_where_nothing_comes_in_its_place(

@@ -106,6 +106,14 @@ class Trial:
                               self.stage.by_name)  # fmt: skip
         yield from (f"stray: {one}" for one in self.stage.left_in_tmp())
 
+    def told(self, ran: Ran) -> list[str]:
+        """Return files of the user's that were to grow, and of which a run said that they did not.
+
+        A record is not thrown away for the ids beside a site.
+        """
+        said = " ".join(ran.said.split())
+        return [n for n in self.stage.case.grows if f"{n} could not be written" in said]
+
     def again(self) -> Iterator[str]:
         """Yield what is wrong once the command has been run again."""
         ran = self.run()
@@ -132,6 +140,7 @@ def _many(trial: Trial, fault: str, found: Found, prepares: Sequence[Callable[[]
         ran = trial.run(prepare)
         tidy = fault != _NO_NAME
         wrong = [*trial.judged(ran, before, tidy=tidy), *trial.again()]
+        wrong = [one for one in wrong if not any(f": {name} " in one for name in trial.told(ran))]
         found.add(fault, ran, wrong, _named(trial, prepare))
 
 
