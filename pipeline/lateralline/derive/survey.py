@@ -31,7 +31,7 @@ def field_marks(
 ) -> Columns:
     """Return every mark as placed, with its residual; one without position has no geometry.
 
-    `spots` (n) and `units` are what the field record says of them. `fixes` are turned to the
+    `spots` and `units` are what the field record says of them. `fixes` are turned to the
     camera's way by `link`, and residuals along and across with them.
     """
     results = solved.mark_results
@@ -42,12 +42,13 @@ def field_marks(
     way = np.array([-1.0 if stop in back else 1.0 for stop in of_marks])
     tied = np.isfinite(marks.misfit_chi2).tolist()
     blunder, runs = results.smallest_blunder_m, marks.run.tolist()
+    booked = dict(zip(spots.row.tolist(), as_booked(spots, units), strict=True))
     return {
         **fields_of("field_marks", marks),
         **fields_of("field_marks", results),
         **sigma_columns(marks.cov_m2),
         "mark_id": marks.mark,
-        "booked": as_booked(spots, units),
+        "booked": [booked.get(row) for row in marks.row.tolist()],
         "run_id": marks.run,
         "redundancy_number": results.redundancy,
         "residual_along_m": way * results.residual_along_m,
