@@ -23,6 +23,7 @@ from lateralline.cli.options import (
 from lateralline.cli.report import print_last_words
 from lateralline.cli.terminal import console
 from lateralline.cli.update import print_changes
+from lateralline.measure import Measure
 from lateralline.wording import counted
 
 if TYPE_CHECKING:
@@ -205,10 +206,8 @@ def diff(
     unit = changes.length_unit
     for one in changes.along:
         said = "moved" if one.moved else "no more than chance explains"
-        off, was, now, at = (
-            f"{length(m, unit)} {unit}"
-            for m in (one.off_m, one.old_95_m, one.new_95_m, one.chainage_m)
-        )
+        off, at = (f"{length(m, unit)} {unit}" for m in (one.off_m, one.chainage_m))
+        was, now = (Measure(unit).off(m) for m in (one.old_95_m, one.new_95_m))
         typer.echo(
             f"line {one.line}, along its whole length: at most {off} aside of "
             f"where it was, at {at}; position ± 95 % there {was} before and {now} now: {said}"

@@ -127,10 +127,10 @@ def tell_place(view: RecordView, line: str, chainage_m: float, told: ToldSpot) -
     if segments and isfinite(segments[0].position_95_max_m):
         told.said.append(
             f"In plan the pipe may lie aside by at most "
-            f"{view.off_both(view.no_more(segments[0].position_95_max_m))} (95 %) on this segment."
+            f"{view.off_both(segments[0].position_95_max_m)} (95 %) on this segment."
         )
     told.said.append(
-        f"Cover at least {view.taped_both(view.no_less(least))} (95 %)." if isfinite(least)
+        f"Cover at least {view.least_both(least)} (95 %)." if isfinite(least)
         else "Nothing bounds the cover here."
     )  # fmt: skip
     tell_segments(view, segments, told)

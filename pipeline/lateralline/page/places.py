@@ -42,7 +42,7 @@ from lateralline.record.rows import (
 from lateralline.record.view import Bounds, RecordView, bounds_of
 from lateralline.records import Floats
 from lateralline.units import METRES_PER, PER_FOOT
-from lateralline.wording import in_unit
+from lateralline.wording import in_unit, rounded_up
 
 #: Decimals of a length, and where its ± is finer than that shows.
 _DECIMALS: Final = 2
@@ -67,7 +67,7 @@ def fact_text(fact: Fact, unit: str, *, with_unit: bool = True, inches: bool = F
     With `inches` a taped length in feet is in feet and inches.
 
     >>> fact_text(Fact("depth", 1.0, 0.05, "length"), "ft")
-    '3.28 ± 0.16 ft'
+    '3.28 ± 0.17 ft'
     >>> fact_text(Fact("depth", 1.0, 0.004, "length"), "m")
     '1.000 ± 0.004 m'
     >>> fact_text(Fact("depth", 1.25, 0.0812, "tape"), "ft", inches=True)
@@ -97,7 +97,10 @@ def fact_text(fact: Fact, unit: str, *, with_unit: bool = True, inches: bool = F
     half = None if fact.half_95 is None else fact.half_95 * factor
     if fact.kind in ("length", "tape") and half is not None and half < _FINE:
         decimals += 1
-    text = f"{value:.{decimals}f}" + ("" if half is None else f" ± {half:.{decimals}f}")
+    if fact.kind == "off":
+        value = rounded_up(value, decimals)
+    text = f"{value:.{decimals}f}"
+    text += "" if half is None else f" ± {rounded_up(half, decimals):.{decimals}f}"
     return text + (sign if with_unit else "")
 
 
@@ -105,7 +108,7 @@ def measured(name: str, value: float, sigma: float = nan, kind: str = "length") 
     """Yield a fact when its value is known, and nothing when it is not.
 
     >>> [fact_text(fact, "m") for fact in measured("depth", 1.0, 0.14)]
-    ['1.00 ± 0.27 m']
+    ['1.00 ± 0.28 m']
     """
     if not isnan(value):
         yield Fact(name, value, known(INTERVAL_95 * sigma), kind)

@@ -16,9 +16,13 @@ function say([value, half, kind], withUnit = true) {
   }[kind];
   const spread = half === null ? null : half * factor; // half the 95 % interval
   const decimals = places + ((kind === "length" || kind === "tape") && spread !== null && spread < 0.01 ? 1 : 0);
-  const pm = spread === null ? "" : ` ± ${spread.toFixed(decimals)}`;
-  return (value * factor).toFixed(decimals) + pm + (withUnit ? sign : "");
+  const pm = spread === null ? "" : ` ± ${roundedUp(spread, decimals).toFixed(decimals)}`;
+  const shown = kind === "off" ? roundedUp(value * factor, decimals) : value * factor;
+  return shown.toFixed(decimals) + pm + (withUnit ? sign : "");
 }
+
+// How far off something may be is never said smaller: as wording.py rounds up.
+const roundedUp = (value, decimals) => Math.ceil(value * 10 ** decimals - 1e-6) / 10 ** decimals;
 
 // Depths and taped lengths of a site taped in feet: as measure.py writes them.
 const inInches = () => data.inches && unit !== "m";
