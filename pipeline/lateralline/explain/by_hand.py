@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from functools import lru_cache
-from math import cos, hypot, isfinite, nan, radians, sin, sqrt, tan
+from math import cos, hypot, isfinite, nan, radians, sin, sqrt
 
 from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.explain.content import ExplainedFigure, formula, held, put
 from lateralline.explain.origin import in_files
+from lateralline.kernels.dipole import end_null_offsets, mid_null_offset, null_separation
 from lateralline.record.lineage import AERIAL
 from lateralline.record.rows import FixRow, MarkRow
 from lateralline.record.view import RecordView
@@ -46,7 +47,8 @@ def _midway(view: RecordView, fix: FixRow, ends: list[MarkRow]) -> list[Explaine
     at, heading = fix.geometry, radians(fix.heading_deg)
     assert at is not None
     tilt, tilted = _tilt(fix)
-    off_m = 0.75 * fix.transmitter_depth_m * tan(tilt)  # along: what a tilt moves the middle by
+    middle = float(sum(end_null_offsets(tilt))) / 2  # in depths
+    off_m = fix.transmitter_depth_m * abs(middle)  # along: what a tilt moves it by
     sources = (formula("dipole"), *in_files(view, [m.source_row for m in ends]))
     found = []
     for name, along, which in (("east", sin(heading), 0), ("north", cos(heading), 1)):
@@ -87,10 +89,11 @@ def _depth_by_nulls(
     depth_m = fix.transmitter_depth_m
     if both:
         factor, sign, name = sqrt(2.0), "/", "both end nulls"
-        off_m = depth_m * 9 / 16 * tan(tilt) ** 2
+        wide = float(null_separation(tilt))
     else:
         factor, sign, name = 1 / sqrt(2.0), "×", "end null and mid null"
-        off_m = depth_m * sqrt(2.0) / 12 * tan(tilt)
+        wide = float(end_null_offsets(tilt)[1] - mid_null_offset(tilt))
+    off_m = depth_m * abs(wide / factor - 1.0)  # what a tilt makes of it
     what = f"√(({put(a.x)} − {put(b.x)})² + ({put(a.y)} − {put(b.y)})²)"
     times = f"{sign} 1.4142 − {put(high)}"
     return ExplainedFigure(

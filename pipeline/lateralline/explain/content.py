@@ -18,12 +18,16 @@ _MINUS: Final = "−"
 #: Where formulas are from, by the name a figure gives.
 SOURCES: Final = {
     "dipole": (
-        "field of a point dipole, as in Griffiths, Introduction to Electrodynamics (from memory): "
-        "along the axis of a level one the field stands upright where 2x² = d²"
+        "field of a point dipole; Magnetic Dipole Field Model, Open Source Physics, ComPADRE item "
+        "12361, whose description was read (its part along the axis goes as 3z²/r² − 1), and "
+        "Griffiths, Introduction to Electrodynamics (from memory): the field of a level one stands "
+        "upright where 2x² = d², x along the axis from the middle, d deep"
     ),
     "least squares": (
         "weighted least squares, Σ (residual / σ)² as small as can be; tests of single "
-        "measurements by Baarda, 1968 (from memory)"
+        "measurements by Baarda, A testing procedure for use in geodetic networks, Netherlands "
+        "Geodetic Commission, Publications on Geodesy, New Series 2 (5), 1968 (title and contents "
+        "read, data-snooping among them; its formulas from memory)"
     ),
     "normal": (
         "normal distribution: 95 of 100 lie within 1.960 σ of one quantity, and within the "
