@@ -44,6 +44,7 @@ def test_screen_report_sheet_and_page_say_one_figure(tmp_path: Path) -> None:
     assert float(off.removesuffix(" m")) >= line.position_95_max_m
     assert float(least.removesuffix(" m")) <= bound_m
     assert fact_text(Fact("position ±", line.position_95_max_m, kind="off"), "m") == off
+    assert fact_text(Fact("cover at least", bound_m, kind="least"), "m") == least
     report = tmp_path / "check.txt"
     asked = ["check", str(SAMPLES / "slope-levels"), "--report", str(report)]
     shown = CliRunner().invoke(app, asked).output.splitlines()
