@@ -35,7 +35,7 @@ def seal(
         bool, typer.Option("--replace", help="Seal anew what is sealed already.")
     ] = False,
 ) -> None:
-    """Sign a file, or every file of a folder, with a key of your own.
+    """Sign a folder or one file with a key of your own.
 
     `verify` tells any later change.
 
