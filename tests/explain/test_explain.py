@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import re
 import shutil
@@ -19,7 +20,7 @@ from lateralline.errors import UnknownSpotError
 from lateralline.explain import Explanation, explain
 from lateralline.explain.content import lines_of
 from lateralline.record import CAUTION
-from lateralline.record.rows import FindingRow, NodeRow, SegmentRow
+from lateralline.record.rows import FindingRow, MarkRow, NodeRow, SegmentRow
 from lateralline.record.view import read_record
 from tests.support.places import SAMPLES
 
@@ -242,6 +243,13 @@ def test_a_name_of_several_findings_says_what_to_type(tmp_path: Path) -> None:
     assert len(each) >= 2
     for cause, line in each:
         assert explain(out / "asbuilt.gpkg", cause).ref == f"advice-next {line}"
+    # What GNSS gave stands in the record as it stands in the file, to the last digit.
+    with (SAMPLES / "gnss-bend-branch" / "marks.csv").open(encoding="utf-8") as file:
+        rows = {row["mark"]: row for row in csv.DictReader(file)}
+    for mark in read_record(out / "asbuilt.gpkg").rows(MarkRow):
+        row = rows[mark.mark_id]
+        said = [float(n) for n in re.findall(r"[xyz] (-?[\d.]+)", mark.booked)]
+        assert said == [float(row[axis]) for axis in "xyz"], mark.booked
 
 
 def test_cover_and_gradient_by_hand(hand: Path) -> None:
