@@ -3,6 +3,9 @@ r"""Lengths as whoever holds a tape reads them: metres, decimal feet, or feet an
 What a person tapes (depths, cover, distances, how far off) is written as a tape shows it: to the
 eighth of an inch where the site's tapes read feet. Stations, levels, counters and coordinates stay
 decimals of the same foot: nobody writes an elevation in inches.
+
+Here alone stands how bounds are rounded: how far off something may be, up; what it is at least,
+down; all else to the nearest.
 """
 
 from __future__ import annotations
@@ -82,16 +85,31 @@ class Measure:
     def bare_off(self, metres: float) -> str:
         r"""Return how far off a length may be, for the same column; a dash for NaN.
 
-        Eighths are rounded up: half an eighth is more than many an error.
+        Rounded up, in whatever unit: how far off something may be is never said smaller.
 
         >>> [Measure(unit).bare_off(0.0812) for unit in ("m", "ft", "ft-in")]
-        ['0.08', '0.27', '3 1/4"']
+        ['0.09', '0.27', '3 1/4"']
         """
-        if isnan(metres) or self.unit != "ft-in":
-            return self.bare(metres)
-        inches = rounded_up(metres / self.metres * 12 * _EIGHTHS, 0) / _EIGHTHS
-        said = feet_and_inches(inches / 12, _EIGHTHS)
-        return said.removeprefix("0' ")
+        if isnan(metres):
+            return DASH
+        if self.unit != "ft-in":
+            return f"{rounded_up(metres / self.metres, 2):.2f}"
+        steps = rounded_up(metres / self.metres * 12 * _EIGHTHS, 0)
+        return self._eighths(steps).removeprefix("0' ")
+
+    def bare_least(self, metres: float) -> str:
+        r"""Return what a length is at least, for the same column; a dash for NaN.
+
+        Rounded down: what something is at least is never said greater.
+
+        >>> [Measure(unit).bare_least(1.2888) for unit in ("m", "ft", "ft-in")]
+        ['1.28', '4.22', '4\' 2 5/8"']
+        """
+        if isnan(metres):
+            return DASH
+        if self.unit != "ft-in":
+            return f"{-rounded_up(-metres / self.metres, 2) + 0.0:.2f}"
+        return self._eighths(-rounded_up(-metres / self.metres * 12 * _EIGHTHS, 0))
 
     def bare_95(self, metres: float, half_95_m: float) -> str:
         r"""Return a length with half its 95 % interval, for the same column.
@@ -118,6 +136,14 @@ class Measure:
         ['0.27 us-ft', '3 1/4"']
         """
         return self._named(self.bare_off(metres))
+
+    def least(self, metres: float) -> str:
+        r"""Return what a length is at least in words, never greater; a dash for NaN.
+
+        >>> [Measure(unit).least(0.0812) for unit in ("us-ft", "ft-in")]
+        ['0.26 us-ft', '0\' 3 1/8"']
+        """
+        return self._named(self.bare_least(metres))
 
     def reach(self, metres: float) -> str:
         r"""Return how far off something may be, rounded up as a person says it; a dash for NaN.
@@ -153,6 +179,9 @@ class Measure:
             return float(parse_length(number, unit)) * METRES_PER[unit]
         except ValueError as e:
             raise ValueError(str(e) or f'must be a length, as "12.4" or "12.4 {plain}"') from None
+
+    def _eighths(self, steps: float) -> str:
+        return feet_and_inches(steps / _EIGHTHS / 12, _EIGHTHS)
 
     def _named(self, bare: str) -> str:
         return bare if bare == DASH or self.unit == "ft-in" else f"{bare} {self.unit}"

@@ -104,8 +104,8 @@ def test_a_technician_reads_length_depth_uncertainty_and_stops() -> None:
         "12.19 m",
         "0.61 to 1.22 m",
         "cover       0.51 m where least, ground to top of pipe",
-        "            at least 0.41 m, 95 of 100 times",
-        "position ±  0.15 m, between R1/4 and R1/5",
+        "            at least 0.40 m, 95 of 100 times",
+        "position ±  0.16 m, between R1/4 and R1/5",
         "level ±     0.08 m",
         "5 of 6",
         "Findings: 1 warning",
@@ -145,7 +145,7 @@ def test_feet_come_first_and_metres_beside_them() -> None:
     said = printed(replace(SITE, length_unit="ft", depth_unit="in"))
     assert "40.00 ft (12.19 m)" in said
     assert """2' 0" to 4' 0" (0.61 to 1.22 m)""" in said  # depths were read in inches
-    assert "position ±  0.50 ft (0.15 m)" in said
+    assert "position ±  0.50 ft (0.16 m)" in said
     assert "elevation ± 0.25 ft (0.08 m)" in said
 
 
@@ -153,7 +153,7 @@ def test_what_was_taped_in_feet_is_said_in_feet_and_inches() -> None:
     site = replace(SITE, length_unit="ft", depth_unit="ft", taped=True)
     said = printed(site)
     assert """2' 0" to 4' 0" (0.61 to 1.22 m)""" in said
-    assert 'position ±  6" (0.15 m)' in said
+    assert 'position ±  6" (0.16 m)' in said
     assert "40.00 ft (12.19 m)" in said  # along the pipe: a station
     assert "level ±" in printed(site, terms="metric")
     assert "elevation ±" in printed(SITE, terms="us")

@@ -74,10 +74,10 @@ def test_least_covers_stand_with_their_bounds(sheets: Any, practice: dict[str, P
     band, tape = site.layers["level_band"], Measure("ft-in")
     (line,) = site.layers["pipe_centreline"].itertuples()
     bound_m = band.cover_lower_95_m.min()
-    assert f"{tape.bare(line.cover_min_m)} (≥ {tape.bare(bound_m)})" in said
+    assert f"{tape.bare(line.cover_min_m)} (≥ {tape.bare_least(bound_m)})" in said
     first = site.layers["pipe_segments"].iloc[0]
     part = band[band.chainage_m <= first.to_chainage_m + 1e-6].cover_lower_95_m.min()
-    assert f"{tape.bare(first.cover_min_m)} (≥ {tape.bare(part)})" in said
+    assert f"{tape.bare(first.cover_min_m)} (≥ {tape.bare_least(part)})" in said
     words = " ".join(" ".join(said).split())
     assert "looking from the first to the second" in words
     assert "of the way there" not in words

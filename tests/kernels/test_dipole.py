@@ -166,3 +166,16 @@ def test_strength_falls_in_every_direction_from_above_a_level_transmitter():
         for r in (0.0, 0.1, 0.3, 0.7, 1.5)
     ]
     assert (np.diff(rings, axis=0) < 0).all()
+
+
+def test_the_field_is_that_of_a_description_that_was_read() -> None:
+    """Of a dipole along z: 3zx/r⁵, 3zy/r⁵, (3z²/r² − 1)/r³.
+
+    Source: description of the Magnetic Dipole Field Model, Open Source Physics, ComPADRE item
+    12361, read.
+    """
+    x, y, z = np.random.default_rng(3).uniform(-2.0, 2.0, (3, 40))
+    r = np.sqrt(x**2 + y**2 + z**2)
+    read = np.stack([3 * z * x / r**5, 3 * z * y / r**5, (3 * z**2 / r**2 - 1) / r**3], axis=1)
+    made = dipole.field(np.stack([x, y, z], axis=1), np.array([0.0, 0.0, 1.0]))
+    np.testing.assert_allclose(made, read, rtol=1e-12)

@@ -17,7 +17,7 @@ from cryptography.hazmat.primitives.serialization import load_pem_private_key, l
 from typer.testing import CliRunner
 
 from lateralline.cli import app
-from lateralline.output import whole_folder
+from lateralline.output import whole_file, whole_folder
 from lateralline.output.proof import SEAL, stamp
 from lateralline.output.whole import PartFolder
 from tests.support.made_record import make_record
@@ -131,6 +131,40 @@ def test_any_change_is_named(
     assert shown.exit_code == 1
     assert told in " ".join(shown.output.split())
     assert "NOT as it was signed" in " ".join(shown.output.split())
+
+
+def test_one_file_is_sealed_and_any_change_of_it_is_told(
+    sealed: Path, key: Path, tmp_path: Path
+) -> None:
+    """Its seal stands beside it, goes with it, and is no seal of another file."""
+    page, own = tmp_path / "page.html", public(key)
+    with whole_file(page, "page") as made:
+        made.write_text(f"<p>{stamp('page')}</p>\n")
+    shown = run("seal", page, "--key", key)
+    assert shown.exit_code == 0, shown.output
+    seal = tmp_path / "page.html.seal.json"
+    statement = json.loads(seal.read_text())["statement"]
+    assert (statement["file"], [f["path"] for f in statement["files"]]) == ("page", ["page.html"])
+    assert run("verify", page, "--key", own).exit_code == 0
+    assert run("seal", page, "--key", key).exit_code == 2  # sealed already
+    assert run("seal", page, "--key", key, "--replace").exit_code == 0
+    other = tmp_path / "other.html"
+    other.write_bytes(page.read_bytes())
+    shutil.copy(seal, tmp_path / "other.html.seal.json")
+    shown = run("verify", other, "--key", own)
+    assert shown.exit_code == 1
+    assert "it is the seal of page.html" in " ".join(shown.output.split())
+    page.write_text(page.read_text() + "x")
+    shown = run("verify", page, "--key", own)
+    assert shown.exit_code == 1
+    assert "changed: page.html" in " ".join(shown.output.split())
+    shown = run("seal", page, "--key", key, "--replace")
+    assert "changed since it was written" in " ".join(shown.output.split())
+    (tmp_path / "mine.txt").write_text("a text of the user's")
+    refused = run("seal", tmp_path / "mine.txt", "--key", key)
+    assert refused.exit_code == 2
+    assert "was not made here" in " ".join(refused.output.split())
+    assert not (tmp_path / "mine.txt.seal.json").exists()
 
 
 def test_what_a_dead_run_left_is_not_signed(sealed: Path, key: Path) -> None:

@@ -289,6 +289,25 @@ def test_lengths_in_findings_and_advice_obey_the_unit_chosen(tab: Any, work: Pat
         assert tab.value(cells) == [in_unit(text, unit) for text in prose]
 
 
+def test_what_a_stop_rests_on_cites_what_is_listed(tab: Any, work: Path) -> None:
+    """Every figure and table of a stop ends in numbers of the sources below, as the text has it."""
+    tab.open(work / "page.html")
+    whole = tab.value("document.getElementById('why').textContent")
+    figures, sources = (
+        tab.value(f"[...document.querySelectorAll('{each}')].map((e) => e.textContent)")
+        for each in ("#why details li", "#why > ul li")
+    )
+    assert sources[0].startswith("[1] field of a point dipole")
+    assert any("marks.csv, SHA-256" in source for source in sources)
+    for figure in figures:
+        cites = [int(n) for n in re.findall(r"\[(\d+)\]", figure.rpartition(". From ")[2])]
+        assert cites, figure
+        assert max(cites) <= len(sources)
+    assert "95 of 100 differ by less than" in whole
+    assert "a pencil takes two marks as exact" in whole
+    assert "undefined" not in whole
+
+
 def test_python_and_the_script_say_the_same_in_metres_and_feet(tab: Any, work: Path) -> None:
     html = (work / "works.html").read_text(encoding="utf-8")
     written = re.findall(r"data-fact='([^']*)'( data-with-unit)?>([^<]*)<", html)

@@ -18,11 +18,13 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+from typer.testing import CliRunner
 
 import lateralline
 from lateralline import contract
 from lateralline.api import registers
 from lateralline.api.visits import SiteChanges, update
+from lateralline.cli import app
 from lateralline.errors import RegisterError, UnknownSiteError
 from lateralline.record.connections import NoConnectionsError
 from tests.register.conftest import CRS
@@ -198,6 +200,12 @@ def test_what_was_visited_is_a_new_version_and_the_old_one_stays(
     # A correction from the same day leaves what it corrects no day on which it held.
     never, holds = registers.history(register.url, corrected)
     assert (never.valid_to, holds.valid_to) == (never.valid_from, None)
+    assert (never.followed_by, never.told_until) == (holds.version, holds.published_at)
+    assert (holds.followed_by, holds.told_until) == (None, None)
+    shown = CliRunner().invoke(app, ["history", corrected, register.url]).output
+    words = " ".join(shown.split())
+    assert f"answered with it until {holds.published_at:%Y-%m-%d %H:%M}, since corrected" in words
+    assert "never held" not in words
     refused = [s for s in registers.publish([village.may], register.url) if s.version == 0]
     assert {s.site_id for s in refused} == set(village.visited)
     assert all("holds version 2" in s.reason for s in refused)
@@ -228,6 +236,7 @@ def test_diff_says_of_each_node_what_the_update_said(
                 expected = pytest.approx(getattr(m, what), rel=1e-3, abs=2e-4, nan_ok=True)
                 assert getattr(n, what) == expected, what
             assert n.held == m.held
+            assert n.ref == m.ref or m.kind == "bend"  # one name for one node
         drawn = {one.line for one in found.lines if one.before and one.after}
         assert {one.line for one in found.along} == drawn
         held = {one.line: one.plan.verdict for one in changes.lines}
@@ -237,8 +246,53 @@ def test_diff_says_of_each_node_what_the_update_said(
             assert one.moved is False or held[one.line] != "held"
         lines = {one.line: (one.before, one.after) for one in found.lines}
         assert lines == {one.line: (one.before, one.after) for one in changes.lines}
+        shown = CliRunner().invoke(app, ["diff", site, "1", "2", register.url])
+        assert shown.exit_code == (1 if found.beyond else 0), shown.output
+        assert "more than both versions claim" in " ".join(shown.output.split())
+        nodes_beyond = any(m.of_both_95 > 1 or m.of_both_level_95 > 1 for m in nodes)
+        lines_beyond = any(one.moved for one in found.along)
+        assert bool(found.beyond) == (nodes_beyond or lines_beyond)
+        same_again = registers.diff(register.url, site, 2, 2)
+        assert same_again.beyond == []
+        assert CliRunner().invoke(app, ["diff", site, "2", "2", register.url]).exit_code == 0
     with pytest.raises(UnknownSiteError, match="no version 3; there are 1, 2"):
         registers.diff(register.url, village.visited[0], 1, 3)
+
+
+def test_views_say_what_their_columns_are(register: Server) -> None:
+    """Every column of every view has a comment, that of its table or of the versions."""
+    bare = register.rows(
+        "SELECT relname, attname FROM pg_attribute a JOIN pg_class c ON c.oid = attrelid "
+        "WHERE relnamespace = 'asbuilt'::regnamespace AND relkind = 'v' AND attnum > 0 "
+        "AND col_description(c.oid, attnum) IS NULL"
+    )
+    assert bare == []
+    [[words]] = register.rows(
+        "SELECT col_description('asbuilt.current_pipe_nodes'::regclass, attnum) FROM pg_attribute "
+        "WHERE attrelid = 'asbuilt.current_pipe_nodes'::regclass AND attname = 'cover_m'"
+    )
+    assert words.startswith("Ground level minus")
+
+
+def test_a_node_that_went_farther_than_claimed_is_told(register: Server, village: Village) -> None:
+    """By hand: one node of version 2 is put 3 m aside in the register, whatever ± it has."""
+    registers.publish([village.june], register.url)
+    site = village.visited[0]
+    move = (
+        "UPDATE asbuilt.pipe_nodes SET geom = ST_Translate(geom, {}, 0.0) WHERE register_version "
+        f"= 2 AND site_id = '{site}' AND kind = 'point' AND node_id = (SELECT min(node_id) FROM "
+        f"asbuilt.pipe_nodes WHERE register_version = 2 AND site_id = '{site}' AND kind = 'point')"
+    )
+    before = registers.diff(register.url, site, 1, 2)
+    register.rows(move.format("3.0"))
+    try:
+        found = registers.diff(register.url, site, 1, 2)
+        shown = CliRunner().invoke(app, ["diff", site, "1", "2", register.url])
+    finally:
+        register.rows(move.format("-3.0"))
+    assert found.beyond
+    assert found.beyond != before.beyond
+    assert shown.exit_code == 1
 
 
 def test_a_sketch_and_another_crs_are_refused_whole(register: Server, tmp_path: Path) -> None:

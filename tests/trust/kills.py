@@ -46,6 +46,7 @@ from tests.trust.forked import Kill, Ran, adopt_orphans, run_anew
 from tests.trust.served import SERVED
 from tests.trust.trials import KillStage, Tally, stages_of
 
+_HEAD: Final = "| command | kills | old | new | mixed | stray | lost |"
 #: What commands import when they begin.
 _LATE: Final = (
     "matplotlib.backends.backend_agg", "matplotlib.backends.backend_pdf",
@@ -143,7 +144,7 @@ def table(tallies: Mapping[str, Tally], command: str, wanted: Sequence[str]) -> 
             "runs after which the next run of the command left something beside its outputs. Lost: "
             "kills after which an output was neither, a file of the user's had changed, or the "
             "next run did not make what an undisturbed one makes.", "",
-            "| command | kills | old | new | mixed | stray | lost |",
+            _HEAD,
             "| --- | ---: | ---: | ---: | ---: | ---: | ---: |",
             *rows, _row("**all**", total), "", *left,
         ]
@@ -196,6 +197,7 @@ def main(arguments: Sequence[str]) -> int:
         gc.collect()
         gc.freeze()  # a collector that walks what a fork shares would copy all of it
         base = Base(folder / "base")
+        print(f"{_HEAD} time", flush=True)
         for name in (name for name in wanted if name not in tallies):
             began_s, rng = time.monotonic(), random.Random(f"{given.seed} {name}")
             plan = Plan(given.names, given.kills / len(wanted), int(name in anew), import_s)

@@ -40,6 +40,10 @@ def test_nothing_is_lost_or_left_by_kills(tmp_path: Path) -> None:
     rows = [line for line in page.read_text(encoding="utf-8").splitlines() if line[:3] == "| `"]
     assert len(rows) == len(COMMANDS)
     assert all(row.endswith("| 0 | 0 |") for row in rows)
+    head, *printed = [line for line in done.stdout.splitlines() if line.startswith("| ")]
+    assert head == "| command | kills | old | new | mixed | stray | lost | time"
+    assert len(printed) == len(COMMANDS)
+    assert all(row.count("|") == head.count("|") for row in printed)
 
 
 def test_a_writer_that_is_not_careful_is_found_out() -> None:

@@ -9,8 +9,8 @@ from dataclasses import asdict
 from pathlib import Path
 
 from lateralline.draw.explained import draw_explanation
-from lateralline.explain import Explanation, explain
-from lateralline.explain.content import lines_of
+from lateralline.explain import ExplainedFigure, ExplainedTable, Explanation, explain
+from lateralline.explain.content import lines_of, numbered
 from lateralline.record.view import read_record
 
 __all__ = ["Explanation", "as_plain", "explain", "explain_to", "lines_of"]
@@ -25,15 +25,23 @@ def explain_to(told: Explanation, gpkg: Path, out: Path, *, paper: str, replace:
 def as_plain(told: Explanation) -> dict[str, object]:
     """Return an explanation as plain values for a document; lengths are in metres.
 
-    Each figure says whether the record holds the same (`agrees`), with its source in words.
+    Each figure says whether the record holds the same (`agrees`); its sources and those of tables
+    are numbers of `sources`, with the place in each.
     """
-    from lateralline.explain.content import SOURCES
+    numbers = numbered(told.figures, told.tables)
 
-    figures = [{**asdict(f), "source": SOURCES[f.source], "agrees": f.agrees} for f in told.figures]
+    def cites(of: ExplainedFigure | ExplainedTable) -> list[dict[str, object]]:
+        return [{"number": numbers[source.text], "at": source.at} for source in of.sources]
+
+    figures = [{**asdict(f), "sources": cites(f), "agrees": f.agrees} for f in told.figures]
     tables = [
-        {"title": t.title, "note": t.note,
+        {"title": t.title, "note": t.note, "sources": cites(t),
          "rows": [dict(zip(t.heads, row, strict=True)) for row in t.rows]}
         for t in told.tables
     ]  # fmt: skip
+    sources = [{"number": number, "text": text} for text, number in numbers.items()]
     whole = asdict(told)
-    return {**whole, "figures": figures, "tables": tables, "record": dict(told.record)}
+    return {
+        **whole, "figures": figures, "tables": tables, "sources": sources,
+        "record": dict(told.record),
+    }  # fmt: skip

@@ -23,6 +23,7 @@ from lateralline.cli.options import (
 from lateralline.cli.report import print_last_words
 from lateralline.cli.terminal import console
 from lateralline.cli.update import print_changes
+from lateralline.measure import Measure
 from lateralline.wording import counted
 
 if TYPE_CHECKING:
@@ -127,8 +128,9 @@ def _print_outcome(site: Published) -> None:
 def history(site: SiteId, url: DatabaseUrl, as_json: AsJson = False) -> None:
     """Show the versions of a site in a register.
 
-    From and to are the days on which a version holds, as the record says; a version that another
-    one corrected from its first day on never held.
+    From and to are the days on which a version holds, as the record says. A version that another
+    one corrected from its first day on answers for no day any more; it is told from when until when
+    the register answered with it.
 
     \b
     Example:
@@ -139,7 +141,10 @@ def history(site: SiteId, url: DatabaseUrl, as_json: AsJson = False) -> None:
     versions = registers.history(url, site)
     if as_json:
         rows = [
-            {k: v if isinstance(v, int) or v is None else str(v) for k, v in asdict(one).items()}
+            {
+                k: v if isinstance(v, int) or v is None else str(v)
+                for k, v in (asdict(one) | {"told_until": one.told_until}).items()
+            }
             for one in versions
         ]
         content = {**head("history", None, CLEAN), "site_id": site, "versions": rows}
@@ -154,7 +159,10 @@ def _version_words(one: SiteVersion) -> str:
     if one.valid_to is None:
         days = f"from {one.valid_from}, holds"
     elif one.valid_to == one.valid_from:
-        days = f"from {one.valid_from}, never held"
+        ended = "retracted" if one.retracted_at else f"corrected by version {one.followed_by}"
+        until = f" until {one.told_until:%Y-%m-%d %H:%M}" if one.told_until else ""
+        days = f"from {one.valid_from}; the register answered with it{until}, since {ended} "
+        days += "from its first day on"
     else:
         days = f"from {one.valid_from} until {one.valid_to}"
     came = f"published {one.published_at:%Y-%m-%d %H:%M} by {one.published_by}"
@@ -178,7 +186,8 @@ def diff(
     whole length, against both ±. Levels between nodes are judged by `lateralline update`, which has
     the measurements.
 
-    Exit code: 0 shown, whatever moved; 2 no such site or version.
+    Exit code: 0 nothing moved by more than both versions claim; 1 something did; 2 no such site or
+    version.
 
     \b
     Example:
@@ -188,31 +197,31 @@ def diff(
     from lateralline.api.overlays import length
 
     changes = registers.diff(url, site, old, new)
+    code = WITH_ERRORS if changes.beyond else CLEAN
     if as_json:
-        content = {**head("diff", None, CLEAN), **registers.plain(changes)}
-        typer.echo(json_text(content))
-        return
+        content = {**head("diff", None, code), **registers.plain(changes)}
+        typer.echo(json_text(content | {"beyond": changes.beyond}))
+        raise typer.Exit(code)
     print_changes(console(), changes, f"version {old} to {new}")
     unit = changes.length_unit
     for one in changes.along:
         said = "moved" if one.moved else "no more than chance explains"
-        off, was, now, at = (
-            f"{length(m, unit)} {unit}"
-            for m in (one.off_m, one.old_95_m, one.new_95_m, one.chainage_m)
-        )
+        off, at = (f"{length(m, unit)} {unit}" for m in (one.off_m, one.chainage_m))
+        was, now = (Measure(unit).off(m) for m in (one.old_95_m, one.new_95_m))
         typer.echo(
             f"line {one.line}, along its whole length: at most {off} aside of "
             f"where it was, at {at}; position ± 95 % there {was} before and {now} now: {said}"
             if isfinite(one.off_m)
             else f"line {one.line}: nothing bounds how far off it may be"
         )
-    moved = [m for line in changes.lines for m in line.moved]
-    far, level = (sum(share > 1.0 for share in shares) for shares in (
-        [m.of_both_95 for m in moved], [m.of_both_level_95 for m in moved]))  # fmt: skip
+    both = counted(sum(len(line.moved) for line in changes.lines), "node")
+    said = "" if changes.levels_compared else " Levels are not compared."
     print_last_words(
-        f"{counted(len(moved), 'node')} in both: by more than both ± together {far} moved in plan, "
-        f"{level} in level"
+        f"Moved by more than both versions claim: {', '.join(changes.beyond)}.{said}"
+        if changes.beyond
+        else f"Nothing moved by more than both versions claim; {both} in both.{said}"
     )
+    raise typer.Exit(code)
 
 
 def retract(

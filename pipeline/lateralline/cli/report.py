@@ -21,12 +21,20 @@ from lateralline.cli.command import CLEAN, NOTHING, WITH_ERRORS, batch_document
 from lateralline.cli.terminal import console, console_into, print_indented
 from lateralline.measure import Measure
 from lateralline.units import METRES_PER
-from lateralline.wording import SEVERITY_NAMES, counted, shown, sign_shown, with_own_unit
+from lateralline.wording import (
+    SEVERITY_NAMES,
+    counted,
+    rounded_up,
+    shown,
+    sign_shown,
+    with_own_unit,
+)
 
 if TYPE_CHECKING:
     from lateralline.api import Finding, LineSummary, SiteFailure, SiteResult, SiteSummary
 
 _DECIMALS: Final = {"ft": 2, "us-ft": 2, "in": 1}
+_METRIC: Final = Measure("m")
 _REPORT_WIDTH: Final = 100  # columns of a report
 _NOTED_EVERY_S: Final = 30.0  # how far a batch is, where that goes to a log
 #: What each stage does to a site, in the words of a crew.
@@ -42,26 +50,31 @@ _STEPS: Final = {
 STYLES: Final = {"error": "bold red", "warning": "yellow", "info": "cyan"}
 
 
-def length(metres: float, unit: str) -> str:
+def length(metres: float, unit: str, *, off: bool = False) -> str:
     """Say a length in the site's own unit, with metres beside it when that is feet or inches.
+
+    How far `off` something may be is rounded up.
 
     >>> length(1.5, "m"), length(0.9144, "ft"), length(float("nan"), "m")
     ('1.50 m', '3.00 ft (0.91 m)', 'unknown')
     """
-    own = own_length(metres, unit)
-    return f"{own} ({metres:.2f} m)" if unit in _DECIMALS and math.isfinite(metres) else own
+    own = own_length(metres, unit, off=off)
+    if unit not in _DECIMALS or not math.isfinite(metres):
+        return own
+    return f"{own} ({own_length(metres, 'm', off=off)})"
 
 
-def own_length(metres: float, unit: str) -> str:
-    """Say a length in the site's own unit alone.
+def own_length(metres: float, unit: str, *, off: bool = False) -> str:
+    """Say a length in the site's own unit alone; how far `off` something may be, rounded up.
 
-    >>> own_length(0.9, "m"), own_length(0.9144, "ft")
-    ('0.90 m', '3.00 ft')
+    >>> own_length(0.9, "m"), own_length(0.9144, "ft"), own_length(0.9101, "ft", off=True)
+    ('0.90 m', '3.00 ft', '2.99 ft')
     """
     if not math.isfinite(metres):
         return "unknown"
     shown = unit if unit in _DECIMALS else "m"
-    return f"{metres / METRES_PER[shown]:.{_DECIMALS.get(shown, 2)}f} {shown}"
+    value, decimals = metres / METRES_PER[shown], _DECIMALS.get(shown, 2)
+    return f"{rounded_up(value, decimals) if off else value:.{decimals}f} {shown}"
 
 
 def taped_range(least_m: float, most_m: float, tape: Measure) -> str:
@@ -158,6 +171,7 @@ def _print_line(out: Console, line: LineSummary, summary: SiteSummary) -> None:
     unit, region = summary.length_unit, region_of(summary.length_unit)
     tape, down = (Measure.of_record(u, taped=summary.taped) for u in (unit, summary.depth_unit))
     depth = taped(line.shallowest_m, line.deepest_m, down)
+    level = length(line.level_95_m, unit, off=True)
     rows = [
         ("length", length(line.length_m, unit)),
         ("depth", f"{depth}, ground to transmitter"),
@@ -167,7 +181,7 @@ def _print_line(out: Console, line: LineSummary, summary: SiteSummary) -> None:
         rows.append(("", f"{', '.join(line.carried_on)} not counted: carried on, not located"))
     rows += [
         (word("position ±", region), f"{_widest(line.sideways_95_m, tape)}, {line.sideways_95_at}"),
-        (word("level ±", region), f"{length(line.level_95_m, unit)} (both: 95 of 100 times)"),
+        (word("level ±", region), f"{level} (both: 95 of 100 times)"),
         ("stops used", f"{line.stops_used} of {line.stops}"),
     ]
     if line.nodes:
@@ -190,7 +204,8 @@ def _cover(line: LineSummary, tape: Measure) -> list[tuple[str, str]]:
     elif bound <= 0.0:
         sure = "nothing rules out a pipe at the surface (95 of 100 times)"
     else:
-        sure = f"at least {taped(bound, bound, tape)}, 95 of 100 times"
+        beside = f" ({_METRIC.least(bound)})" if tape.unit != "m" else ""
+        sure = f"at least {tape.least(bound)}{beside}, 95 of 100 times"
     return [
         ("cover", f"{taped(least, least, tape)} where least, ground to top of pipe"),
         ("", sure),
@@ -201,7 +216,7 @@ def _widest(metres: float, tape: Measure) -> str:
     """Say how far off sideways at 95 %; NaN is where not even the counted length bounds it."""
     if not math.isfinite(metres):
         return "not bounded by the counter"
-    return tape.off(metres) + (f" ({metres:.2f} m)" if tape.unit != "m" else "")
+    return tape.off(metres) + (f" ({_METRIC.off(metres)})" if tape.unit != "m" else "")
 
 
 def _nodes(line: LineSummary, unit: str) -> str:

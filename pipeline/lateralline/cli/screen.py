@@ -148,9 +148,9 @@ def _row(of: _Of) -> tuple[str, ...]:
         line.line,
         own_length(line.length_m, unit),
         taped_range(line.shallowest_m, line.deepest_m, down),
-        down.length(max(bound, 0.0)) if math.isfinite(bound) else "unknown",
+        down.least(max(bound, 0.0)) if math.isfinite(bound) else "unknown",
         tape.off(off) if math.isfinite(off) else "no bound",
-        own_length(line.level_95_m, unit),
+        own_length(line.level_95_m, unit, off=True),
         line.sideways_95_at.removeprefix("between ").replace(" and ", "–"),
         of.stops,
     )

@@ -1,4 +1,4 @@
-"""`lateralline seal`: sign a folder with a key of one's own."""
+"""`lateralline seal`: sign a folder or a file with a key of one's own."""
 
 from __future__ import annotations
 
@@ -13,13 +13,13 @@ from lateralline.cli.terminal import console, print_indented
 
 
 def seal(
-    folder: Annotated[
+    made: Annotated[
         Path | None,
         argument(
-            "Folder that `lateralline build`, zones, clearance or another command wrote.",
-            metavar="[FOLDER]",
+            "Folder that `lateralline build`, zones, clearance or another command wrote, or one "
+            "file: a sheet, a page, a drawing.",
+            metavar="[FOLDER or FILE]",
             exists=True,
-            file_okay=False,
         ),
     ] = None,
     key: Annotated[
@@ -35,14 +35,14 @@ def seal(
         bool, typer.Option("--replace", help="Seal anew what is sealed already.")
     ] = False,
 ) -> None:
-    """Sign every file of a folder with a key of your own.
+    """Sign a folder or one file with a key of your own.
 
     `verify` tells any later change.
 
-    seal.json in the folder holds the SHA-256 of every file, version and parameters, and an Ed25519
-    signature. Keep the private key to yourself; hand FILE.pub to whoever verifies, by another way
-    than the folder. A seal says who signed and that nothing was changed since, and nothing of where
-    the pipe is: it is no clearance to dig.
+    seal.json in the folder, or FILE.seal.json beside a file, holds the SHA-256 of every file,
+    version and parameters, and an Ed25519 signature. Keep the private key to yourself; hand
+    FILE.pub to whoever verifies, by another way than what is sealed. A seal says who signed and
+    that nothing was changed since, and nothing of where the pipe is: it is no clearance to dig.
 
     Exit code: 0 sealed, or a key made; 2 nothing written.
 
@@ -50,18 +50,19 @@ def seal(
     Example:
       lateralline seal --new-key my.key
       lateralline seal out --key my.key
+      lateralline seal sheet.pdf --key my.key
     """
     from lateralline.api import seals
 
     if new_key is not None:
-        if folder is not None or key is not None or replace:
+        if made is not None or key is not None or replace:
             raise typer.BadParameter("stands alone", param_hint="--new-key")
         public = seals.new_key(new_key)
         print_last_words(f"made {new_key}, for you alone, and {public} to hand out")
         return
-    if folder is None or key is None:
-        raise typer.BadParameter("say FOLDER and --key FILE, or --new-key FILE")
-    changed = seals.seal(folder, key, replace=replace)
+    if made is None or key is None:
+        raise typer.BadParameter("say FOLDER or FILE and --key FILE, or --new-key FILE")
+    changed = seals.seal(made, key, replace=replace)
     for name in changed:
         print_indented(console(), f"changed since it was written, and sealed as it is now: {name}")
-    print_last_words(f"sealed {folder}")
+    print_last_words(f"sealed {made}")

@@ -299,7 +299,8 @@ def _own(metres: float, unit: str) -> str:
 
 def _half(before_m: float, after_m: float, unit: str) -> str:
     first, then = (
-        length(v, unit) if math.isfinite(v) else "not bounded" for v in (before_m, after_m)
+        length(v, unit, off=True) if math.isfinite(v) else "not bounded"
+        for v in (before_m, after_m)
     )
     return f"{first} → {then} where worst (95 of 100 times)"
 

@@ -1,4 +1,4 @@
-"""`lateralline verify`: whether a sealed folder is as it was signed."""
+"""`lateralline verify`: whether a sealed folder or file is as it was signed."""
 
 from __future__ import annotations
 
@@ -15,8 +15,9 @@ from lateralline.cli.terminal import console, print_indented
 
 
 def verify(
-    folder: Annotated[
-        Path, argument("Folder that was sealed.", metavar="FOLDER", exists=True, file_okay=False)
+    made: Annotated[
+        Path,
+        argument("Folder or file that was sealed.", metavar="FOLDER or FILE", exists=True),
     ],
     key: Annotated[
         Path | None,
@@ -24,7 +25,7 @@ def verify(
     ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Say whether a sealed folder is as it was signed.
+    """Say whether a sealed folder or file is as it was signed.
 
     And name what is not.
 
@@ -36,10 +37,11 @@ def verify(
     \b
     Example:
       lateralline verify out --key my.key.pub
+      lateralline verify sheet.pdf --key my.key.pub
     """
     from lateralline.api import seals
 
-    found = seals.verify(folder, key)
+    found = seals.verify(made, key)
     code = CLEAN if found.holds else WITH_ERRORS
     if as_json:
         content = {**head("verify", None, code), **asdict(found), "holds": found.holds}
@@ -47,7 +49,7 @@ def verify(
         raise typer.Exit(code)
     page = console()
     if found.broken:
-        print_indented(page, f"do not rely on the seal of {folder}: {found.broken}")
+        print_indented(page, f"do not rely on the seal of {made}: {found.broken}")
     for what in ("changed", "missing", "added"):
         for name in getattr(found, what):
             print_indented(page, f"{what}: {name}")

@@ -167,7 +167,9 @@ def derive(
         site = SearchedSite(record, marks, exposures, linked.fixes, control, drawn)
         where = things(record, marks, exposures, linked.fixes, control, axes, ids.lines, seen)
         parts: dict[str, Iterable[Columns]] = {
-            "field_marks": [field_marks(days, marks, solved, linked.fixes)],
+            "field_marks": [
+                field_marks(days, marks, solved, linked.fixes, record.marks.spots, settings.units)
+            ],
             "transmitter_fixes": [
                 transmitter_fixes(settings, days, record.stops, linked.fixes, axes)
             ],

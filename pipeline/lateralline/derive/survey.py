@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from math import isfinite, nan
 
 import numpy as np
@@ -15,15 +15,24 @@ from lateralline.derive.ellipses import plan_columns, sigma_columns
 from lateralline.derive.tables import GEOMETRY, OF_RECORD, Columns, fields_of, points, source_rows
 from lateralline.derive.ties import ControlPoints, two_tapes
 from lateralline.findings import Finding, Given, finding
-from lateralline.records import Fixes, Marks, ObservationRows, Solved, StopRows
+from lateralline.records import Fixes, Marks, ObservationRows, Solved, Spots, StopRows
 from lateralline.settings import Run, Settings
+from lateralline.units import METRES_PER
 from lateralline.wording import metres
 
 
-def field_marks(days: SurveyDays, marks: Marks, solved: Solved, fixes: Fixes) -> Columns:
+def field_marks(
+    days: SurveyDays,
+    marks: Marks,
+    solved: Solved,
+    fixes: Fixes,
+    spots: Spots,
+    units: Mapping[str, str],
+) -> Columns:
     """Return every mark as placed, with its residual; one without position has no geometry.
 
-    `fixes` are turned to the camera's way by `link`, and residuals along and across with them.
+    `spots` and `units` are what the field record says of them. `fixes` are turned to the
+    camera's way by `link`, and residuals along and across with them.
     """
     results = solved.mark_results
     turned = np.cos(fixes.heading_rad - solved.fixes.heading_rad) < 0.0
@@ -33,11 +42,13 @@ def field_marks(days: SurveyDays, marks: Marks, solved: Solved, fixes: Fixes) ->
     way = np.array([-1.0 if stop in back else 1.0 for stop in of_marks])
     tied = np.isfinite(marks.misfit_chi2).tolist()
     blunder, runs = results.smallest_blunder_m, marks.run.tolist()
+    booked = dict(zip(spots.row.tolist(), as_booked(spots, units), strict=True))
     return {
         **fields_of("field_marks", marks),
         **fields_of("field_marks", results),
         **sigma_columns(marks.cov_m2),
         "mark_id": marks.mark,
+        "booked": [booked.get(row) for row in marks.row.tolist()],
         "run_id": marks.run,
         "redundancy_number": results.redundancy,
         "residual_along_m": way * results.residual_along_m,
@@ -54,6 +65,37 @@ def field_marks(days: SurveyDays, marks: Marks, solved: Solved, fixes: Fixes) ->
         **_when_and_who(days, runs),
         GEOMETRY: points(marks.xyz_m, marks.placed),
     }
+
+
+def as_booked(spots: Spots, units: Mapping[str, str]) -> list[str]:
+    """Return the measurement of each spot (n) as its row has it, in the units of the site.
+
+    Numbers are those that were read: feet and inches as decimals of the foot.
+    """
+    tape, level = units.get("tape") or "m", units.get("level") or "m"
+    per, per_level = METRES_PER[tape], METRES_PER[level]
+
+    def taped(metres: float) -> str:
+        return f"{metres / per:.7g} {tape}"
+
+    booked = []
+    for i, method in enumerate(spots.method.tolist()):
+        a, b, off_m = str(spots.base_from[i]), str(spots.base_to[i]), float(spots.offset_m[i])
+        if method == "gnss":
+            text = f"x {spots.x[i]:.12g}, y {spots.y[i]:.12g}"
+        elif method == "offset":
+            side = f", {taped(abs(off_m))} {'right' if off_m > 0 else 'left'}" if off_m else ""
+            text = f"{taped(spots.station_m[i])} along {a}–{b}{side or ', on the line'}"
+        elif method == "polar":
+            azimuth = f"{np.degrees(spots.bearing_rad[i]) % 360.0:.7g}°"
+            text = f"{taped(spots.station_m[i])} from {a} at {azimuth}"
+        else:
+            tapes = [f"{point} {taped(metres)}" for point, metres in spots.ties[i]]
+            text = ", ".join([*tapes, *([str(spots.side[i])] if spots.side[i] else [])])
+        if isfinite(spots.z_m[i]):
+            text += f", z {spots.z_m[i] / per_level:.9g} {level}"
+        booked.append(text)
+    return booked
 
 
 def _when_and_who(days: SurveyDays, runs: Sequence[str]) -> Columns:

@@ -355,11 +355,7 @@ def _depth(card: Card, view: RecordView, measure: Measure) -> tuple[str, str]:
     """Return the depth to top and its bound; to the transmitter where the size is not known."""
     cover_m, low = card.spot.cover_m, card.spot.cover_95_m[0]
     if isfinite(cover_m):
-        sure = (
-            f"at least {measure.length(max(view.no_less(low), 0.0))}"
-            if isfinite(low)
-            else "no bound known"
-        )
+        sure = f"at least {measure.least(max(low, 0.0))}" if isfinite(low) else "no bound known"
         return measure.length(cover_m), sure
     deep_m = _to_transmitter_m(card, view)
     if isfinite(deep_m):

@@ -25,7 +25,7 @@ from lateralline.record.rows import (
     ZoneRow,
 )
 from lateralline.record.view import RecordView, number
-from lateralline.wording import SEVERITY_NAMES, counted
+from lateralline.wording import SEVERITY_NAMES, counted, rounded_up
 
 _ORDER: Final = {"error": 0, "warning": 1, "info": 2}
 _SAME_M: Final = 1e-6  # chainages this close are one place
@@ -293,7 +293,7 @@ def _least_cover(view: RecordView, row: CentrelineRow | SegmentRow) -> str:
         reach = (row.from_chainage_m - _SAME_M, row.to_chainage_m + _SAME_M)
     bound = view.least_cover_95_m(row.line_id, reach)
     tape = view.measure
-    return f"{tape.bare(row.cover_min_m)} (≥ {'?' if isnan(bound) else tape.bare(bound)})"
+    return f"{tape.bare(row.cover_min_m)} (≥ {'?' if isnan(bound) else tape.bare_least(bound)})"
 
 
 def _inverts(view: RecordView) -> dict[str, tuple[float, float]]:
@@ -305,7 +305,7 @@ def _inverts(view: RecordView) -> dict[str, tuple[float, float]]:
 
 def _wide(view: RecordView, metres: float) -> str:
     """Return a width, never said too small."""
-    return view.measure.bare_off(metres) if view.in_feet else view.length(metres, 3)
+    return view.measure.bare_off(metres) if view.in_feet else f"{rounded_up(metres, 3):.3f}"
 
 
 def _tie(view: RecordView, row: NodeRow | ObservationRow) -> str:

@@ -291,7 +291,7 @@ def _cover(view: RecordView, row: CentrelineRow) -> str:
     if isnan(row.cover_min_m):
         return "cover unknown"
     bound = view.least_cover_95_m(row.line_id)
-    sure = "no bound" if isnan(bound) else f"at least {view.taped_both(view.no_less(bound))}"
+    sure = "no bound" if isnan(bound) else f"at least {view.least_both(bound)}"
     return f"least cover {view.taped_both(row.cover_min_m)}, {sure} (95 %)"
 
 

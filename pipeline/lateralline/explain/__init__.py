@@ -3,7 +3,9 @@
 content   what is told of a spot: figures with their formula, tables, findings, where it all is from
 refs      what a name means: a stop, node, segment, observation, finding, or a place on a line
 stop      a stop: its marks, how they were weighed, what they say by hand
-along     what lies on a line: nodes, segments, places between
+by_hand   what a pencil gets from its marks, and how far from the record's that may be
+along     what lies on a line: nodes, observations, places between
+segment   segments, shapes weighed, rules, and the turn at a bend
 origin    which record this is, its frame, operations, accuracies, files and rules
 
 Decisions, with reasons
@@ -12,14 +14,20 @@ Nothing is solved again and no site file is opened: who holds the record holds a
 A figure that follows from others of the record by a formula is reckoned from those and held against
 the record, and a difference is told. A position that least squares found follows from no formula of
 a line; its marks, weights and residuals are told, what each adds to the misfit, and beside it what
-a person with a pencil gets from the same marks, which must come near and need not agree.
+a person with a pencil gets from the same marks, which must come near and need not agree: how near,
+and why no nearer, stands with it.
 
 Arithmetic is in metres, as all columns of a record are; what a person reads first is in the unit of
-the crew. `method` says of each formula where it is from, and whether that was read or is from
-memory.
+the crew. Every figure and table cites its sources by number: where the formula is from, and whether
+that was read or is from memory, then files by row and hash, or columns of the record.
 """
 
-from lateralline.explain.content import ExplainedFigure, ExplainedTable, Explanation
+from lateralline.explain.content import (
+    ExplainedFigure,
+    ExplainedSource,
+    ExplainedTable,
+    Explanation,
+)
 from lateralline.explain.refs import explain
 
-__all__ = ["ExplainedFigure", "ExplainedTable", "Explanation", "explain"]
+__all__ = ["ExplainedFigure", "ExplainedSource", "ExplainedTable", "Explanation", "explain"]

@@ -3,25 +3,30 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from math import hypot, isfinite, isnan, nan
+from math import hypot, isfinite, isnan
 from typing import Final
 
-import numpy as np
-import shapely
-
 from lateralline.derive.ellipses import INTERVAL_95
-from lateralline.explain.content import ExplainedFigure, ToldSpot, said
+from lateralline.explain.by_hand import height_m
+from lateralline.explain.content import (
+    ExplainedFigure,
+    ToldSpot,
+    formula,
+    held,
+    put,
+    said,
+)
+from lateralline.explain.origin import in_files
+from lateralline.explain.segment import bend_figures, segments_at, tell_segments, touches
 from lateralline.explain.stop import ellipse_figures, level_figures
 from lateralline.record.rows import (
     BandRow,
     NodeRow,
     ObservationRow,
-    ParameterRow,
     PipePointRow,
     SegmentRow,
 )
 from lateralline.record.view import RecordView
-from lateralline.records import Floats
 
 #: What a node's place rests on, in words.
 _PLACED: Final = {
@@ -29,15 +34,13 @@ _PLACED: Final = {
     "counter": "not located by marks of its own: its counter puts it on the located line",
     "carried_on": "not located: the counter alone carries it on beyond the located line",
 }
-_SHAPES: Final = (("straight", "straight"), ("bend", "one bend"), ("two_bends", "two bends"))
-#: What so many bends take of the spare measurements, as in the adjustment.
-_TAKEN: Final = {"straight": 0, "bend": 2, "two_bends": 5}
 
 
 def tell_node(view: RecordView, node: NodeRow, told: ToldSpot) -> None:
     """Tell what a node rests on, and the pipe on both sides of it."""
-    told.said.append(f"This is {node.named or node.node_id}; {_PLACED.get(node.placed_by, '')}.")
-    tell_spot(view, node, told)
+    named = node.named if node.ref else f"{node.kind.replace('_', ' ')} {node.node_id}"
+    told.said.append(f"This is {named}; {_PLACED.get(node.placed_by, '')}.")
+    tell_spot(view, node, node.node_id, told)
     if isfinite(node.bend_deg):
         half = INTERVAL_95 * node.bend_sigma_deg
         told.said.append(
@@ -47,12 +50,12 @@ def tell_node(view: RecordView, node: NodeRow, told: ToldSpot) -> None:
             + "."
         )  # fmt: skip
     if node.kind == "bend":
-        told.figures += _bend(view, node)
-    beside = [s for s in view.rows(SegmentRow) if _touches(s, node)]
+        told.figures += bend_figures(view, node)
+    beside = [s for s in view.rows(SegmentRow) if touches(s, node)]
     tell_segments(view, beside, told)
 
 
-def tell_spot(view: RecordView, spot: PipePointRow, told: ToldSpot) -> None:
+def tell_spot(view: RecordView, spot: PipePointRow, named: str, told: ToldSpot) -> None:
     """Tell place, levels and cover of a spot on a line."""
     if isfinite(spot.cover_m):
         told.said.append(
@@ -64,9 +67,9 @@ def tell_spot(view: RecordView, spot: PipePointRow, told: ToldSpot) -> None:
             f"In plan it may be off by {view.off_both(spot.ellipse_major_95_m)} (95 %, the long "
             "half axis)."
         )
-    told.figures += level_figures(view, spot, spot.line_id)
+    told.figures += level_figures(view, spot, named)
     told.figures += ellipse_figures(
-        spot, spot.east_sigma_m, spot.north_sigma_m, spot.east_north_covariance_m2
+        spot, spot.east_sigma_m, spot.north_sigma_m, spot.east_north_covariance_m2, named
     )
 
 
@@ -83,8 +86,9 @@ def tell_observation(view: RecordView, seen: ObservationRow, told: ToldSpot) -> 
             f"That is {view.word('distance along pipe')} {view.length_both(seen.chainage_m)} "
             f"± {half} (95 %) of line {seen.line_id}."
         )
-        tell_spot(view, seen, told)
-        tell_segments(view, _at(view, seen.line_id, seen.chainage_m), told)
+        told.figures += _by_counter(view, seen)
+        tell_spot(view, seen, seen.observation_id, told)
+        tell_segments(view, segments_at(view, seen.line_id, seen.chainage_m), told)
 
 
 def tell_place(view: RecordView, line: str, chainage_m: float, told: ToldSpot) -> None:
@@ -94,14 +98,15 @@ def tell_place(view: RecordView, line: str, chainage_m: float, told: ToldSpot) -
     after = min((b for b in band if b.chainage_m >= chainage_m), key=lambda b: b.chainage_m)
     between = after.chainage_m - before.chainage_m
     share = (chainage_m - before.chainage_m) / between if between else 0.0
-    for what, a, b in (
-        ("invert", before.invert_level_m, after.invert_level_m),
-        ("invert, lowest (95 %)", before.invert_lower_95_m, after.invert_lower_95_m),
-        ("invert, highest (95 %)", before.invert_upper_95_m, after.invert_upper_95_m),
-        ("ground level", before.ground_level_m, after.ground_level_m),
-        ("cover", before.cover_m, after.cover_m),
-        ("cover, at least (95 %)", before.cover_lower_95_m, after.cover_lower_95_m),
+    beside = f"{line} at {said(before.chainage_m, 2)} m and {said(after.chainage_m, 2)} m"
+    for what, column, source in (
+        ("invert", "invert_level_m", "least squares"),
+        ("invert, lowest (95 %)", "invert_lower_95_m", "paths"),
+        ("invert, highest (95 %)", "invert_upper_95_m", "paths"),
+        ("ground level", "ground_level_m", "definition"),
+        ("cover", "cover_m", "definition"),
     ):
+        a, b = getattr(before, column), getattr(after, column)
         if isnan(a) or isnan(b):
             continue
         told.figures.append(
@@ -109,193 +114,146 @@ def tell_place(view: RecordView, line: str, chainage_m: float, told: ToldSpot) -
                 what,
                 a + share * (b - a),
                 "m",
-                f"straight between the places of level_band at {said(before.chainage_m, 2)} m "
-                f"and {said(after.chainage_m, 2)} m along the pipe",
-                f"{said(a)} + {said(share)} × ({said(b)} − {said(a)})",
-                "definition",
+                "straight between the places beside it that the record holds: first + share of the "
+                "way × (second − first)",
+                f"{put(a)} + {put(share)} × ({put(b)} − {put(a)})",
+                (formula(source), held("level_band", beside, column)),
             )
         )
-    segments = _at(view, line, chainage_m)
+    told.figures += _least_cover(before, after, line)
+    segments = segments_at(view, line, chainage_m)
+    told.figures += _aside(view, segments)
+    least = min(before.cover_lower_95_m, after.cover_lower_95_m)
     if segments and isfinite(segments[0].position_95_max_m):
         told.said.append(
             f"In plan the pipe may lie aside by at most "
-            f"{view.off_both(view.no_more(segments[0].position_95_max_m))} (95 %) on this segment."
+            f"{view.off_both(segments[0].position_95_max_m)} (95 %) on this segment."
         )
-    least = min(before.cover_lower_95_m, after.cover_lower_95_m)
     told.said.append(
-        f"Cover at least {view.taped_both(view.no_less(least))} (95 %)." if isfinite(least)
+        f"Cover at least {view.least_both(least)} (95 %)." if isfinite(least)
         else "Nothing bounds the cover here."
     )  # fmt: skip
     tell_segments(view, segments, told)
 
 
-def tell_segments(view: RecordView, segments: Iterable[SegmentRow], told: ToldSpot) -> None:
-    """Tell between which located points pipe runs, which shapes were weighed, and which rules."""
-    parts = list(segments)
-    for s in parts:
-        told.said.append(f"Segment {s.segment_id} ({s.from_ref} to {s.to_ref}): {s.shape_named}.")
-        told.figures += _length(view, s)
-    told.table(
-        "Shapes weighed",
-        "misfit of the pipe between two located points by itself, against its 95 % limit and its "
-        "spare measurements; share of the paths that all data of the line leave plausible",
-        ("segment", "shape", "misfit (χ²)", "spare", "share of paths", "drawn"),
-        [row for s in parts for row in _weighed(s)],
-    )
-    told.table(
-        "Rules",
-        "bands of accuracy and least gradients as information; which applies is for those licensed",
-        ("segment", "rule", "comes to", "because"),
-        [
-            (s.segment_id, name, got, why)
-            for s in parts
-            for name, got, why in (
-                ("PAS 128", s.pas128_band, s.pas128_rule),
-                ("AS 5488", s.as5488_band, s.as5488_rule),
-                ("least gradients", "", s.least_gradients),
-            )
-            if why
-        ],
-    )
-    runs = {f"run {s.run_id}" for s in parts if s.run_id}
-    lines = {s.line_id for s in parts}
-    told.table(
-        "Adjusted parameters",
-        "what the adjustment found of instruments, beside what was taken of them beforehand; 1 σ",
-        ("what", "of", "adjusted", "σ", "before", "σ before", "unit"),
-        [
-            (p.kind.replace("_", " "), p.subject, said(p.value), said(p.sigma), said(p.prior),
-             said(p.prior_sigma), p.unit)
-            for p in view.rows(ParameterRow)
-            if p.subject in runs or any(p.subject.endswith(f"line {line}") for line in lines)
-            or any(p.subject.startswith(f"{run} at ") for run in runs)
-        ],
-    )  # fmt: skip
+def _least_cover(before: BandRow, after: BandRow, line: str) -> list[ExplainedFigure]:
+    """Return the cover at least at the places beside one, from the highest invert and the ground.
 
-
-def _touches(s: SegmentRow, node: NodeRow) -> bool:
-    within = s.line_id == node.line_id and s.from_chainage_m < node.chainage_m < s.to_chainage_m
-    return node.node_id in (s.from_node_id, s.to_node_id) or within
-
-
-def _at(view: RecordView, line: str, chainage_m: float) -> list[SegmentRow]:
-    """Return the segment at a chainage; of two that meet there the one downstream."""
-    there = [s for s in view.rows(SegmentRow, line)
-             if s.from_chainage_m - 1e-9 <= chainage_m <= s.to_chainage_m + 1e-9]  # fmt: skip
-    return there[:1]
-
-
-def _weighed(s: SegmentRow) -> Iterable[tuple[str, ...]]:
-    for shape, named in _SHAPES:
-        chi2 = getattr(s, f"{shape}_chi2")
-        spare = s.straight_dof - _TAKEN[shape]
-        share = getattr(s, f"{shape}_share")
-        yield (
-            s.segment_id,
-            named,
-            said(chi2, 2) if isfinite(chi2) else "not tried",
-            f"{max(spare, 0.0):.0f}" if isfinite(chi2) else "",
-            f"{share:.1%}" if isfinite(share) else "",
-            "drawn" if s.shape == shape else "",
-        )
-
-
-def _length(view: RecordView, s: SegmentRow) -> list[ExplainedFigure]:
-    """Return length and gradient of a segment, from its ends."""
-    figures = [
-        ExplainedFigure(
-            f"length of {s.segment_id}",
-            s.to_chainage_m - s.from_chainage_m,
-            "m",
-            "distance along the pipe at its upper end − at its lower end",
-            f"{said(s.to_chainage_m)} − {said(s.from_chainage_m)}",
-            "definition",
-            s.length_m,
-        )
-    ]
-    figures += _counted(view, s)
-    level = _plan_length(view, s)
-    if isfinite(s.gradient) and level:
+    Of the two the smaller is said.
+    """
+    figures: list[ExplainedFigure] = []
+    for at in sorted({before.chainage_m: before, after.chainage_m: after}.values(),
+                     key=lambda b: b.cover_lower_95_m):  # fmt: skip
+        if isnan(at.cover_lower_95_m):
+            continue
+        up, ground = at.invert_upper_95_m - at.invert_level_m, INTERVAL_95 * at.ground_sigma_m
+        own = at.bounded_by not in ("reach", "nothing")
+        off = hypot(up, ground) if own else up + ground
+        first = "" if figures else "; the least beside it is what is said"
+        in_words = "√((highest − invert)² + (1.960 × σ of the ground)²)" if own else (
+            "((highest − invert) + 1.960 × σ of the ground), since nothing but the counter bounds "
+            "the pipe and such an error is not averaged out"
+        )  # fmt: skip
+        up_put = f"{put(at.invert_upper_95_m)} − {put(at.invert_level_m)}"
+        sigma = f"1.960 × {put(at.ground_sigma_m)}"
         figures.append(
             ExplainedFigure(
-                f"gradient of {s.segment_id}, + falls downstream",
-                (s.invert_up_level_m - s.invert_down_level_m) / level,
-                "1",
-                "(invert at the upper end − at the lower end) / length in plan",
-                f"({said(s.invert_up_level_m)} − {said(s.invert_down_level_m)}) / {said(level)}",
-                "definition",
-                s.gradient,
-                by_hand=True,  # rounded bends are drawn, their length in plan is that of corners
+                f"cover at least (95 %) at {said(at.chainage_m, 2)} m along the pipe{first}",
+                at.cover_m - off,
+                "m",
+                f"cover − {in_words}",
+                f"{put(at.cover_m)} − "
+                + (f"√(({up_put})² + ({sigma})²)" if own else f"(({up_put}) + {sigma})"),
+                (
+                    formula("normal"),
+                    held(
+                        "level_band", f"{line} at {said(at.chainage_m, 2)} m",
+                        "cover_m", "invert_level_m", "invert_upper_95_m", "ground_sigma_m",
+                    ),
+                ),
+                at.cover_lower_95_m,
             )
-        )
+        )  # fmt: skip
     return figures
 
 
-def _counted(view: RecordView, s: SegmentRow) -> list[ExplainedFigure]:
-    """Return the length by the counter of the run that stood at both ends."""
-    read = {fix.name: fix.counter_m for fix in view.fixes if fix.run_id == s.run_id}
-    scale = next((p.value for p in view.rows(ParameterRow)
-                  if (p.kind, p.subject) == ("counter_scale", f"run {s.run_id}")), nan)  # fmt: skip
-    here, there = read.get(s.from_ref, nan), read.get(s.to_ref, nan)
-    if isnan(here + there + scale):
-        return []
-    return [
+def _aside(view: RecordView, segments: Iterable[SegmentRow]) -> list[ExplainedFigure]:
+    """Return how far at most pipe of a segment may lie aside in plan."""
+    found = []
+    nodes = {node.node_id: node for node in view.rows(NodeRow)}
+    for s in segments:
+        if isnan(s.position_95_max_m):
+            continue
+        on = [(n, nodes[n].ellipse_major_95_m) for n in (s.from_node_id, s.to_node_id)
+              if n in nodes and isfinite(nodes[n].ellipse_major_95_m)]  # fmt: skip
+        found.append(
+            ExplainedFigure(
+                f"aside in plan at most (95 %) on {s.segment_id}",
+                s.position_95_max_m,
+                "m",
+                "greatest, over the segment, of how far the 95 % corridor reaches aside; no plan "
+                "bound stands closer while the shape is not shown"
+                if s.undecided
+                else "greatest, over the segment, of the long half axis of the 95 % ellipse, "
+                "wherever the 95 % corridor does not end closer to the line",
+                "no single numbers to put in: ellipses between nodes are no columns of the record"
+                + "".join(f"; at {name} the long half axis is {put(axis)}" for name, axis in on),
+                (
+                    formula("paths"),
+                    held("pipe_segments", s.segment_id, "position_95_max_m"),
+                    *(held("pipe_nodes", name, "ellipse_major_95_m") for name, _ in on),
+                ),
+            )
+        )
+    return found
+
+
+def _by_counter(view: RecordView, seen: ObservationRow) -> list[ExplainedFigure]:
+    """Return where the counter puts what was seen, from the stops before and after it."""
+    run = seen.observation_id.rpartition("/")[0]
+    lag = height_m(view, f"run {run}: transmitter lag")
+    stops = sorted(
+        (fix.counter_m - lag, fix.chainage_m, fix)
+        for fix in view.fixes
+        if fix.run_id == run and isfinite(fix.counter_m) and isfinite(fix.chainage_m)
+    )
+    before = [stop for stop in stops if stop[0] <= seen.counter_m]
+    after = [stop for stop in stops if stop[0] > seen.counter_m]
+    figures: list[ExplainedFigure] = []
+    if before and after:
+        (c, at, low), (d, to, high) = before[-1], after[0]
+        figures.append(
+            ExplainedFigure(
+                f"{view.word('distance along pipe')} by the counter, shared out between stops "
+                f"{low.name} and {high.name}",
+                at + (seen.counter_m - c) / (d - c) * (to - at),
+                "m",
+                "that of the one + (counter − a) / (b − a) × (that of the other − that of the one);"
+                f" a and b are the counters of the stops less the transmitter's lag, {said(lag)}",
+                f"{put(at)} + ({put(seen.counter_m)} − {put(c)}) / ({put(d)} − {put(c)}) × "
+                f"({put(to)} − {put(at)})",
+                (
+                    formula("definition"),
+                    *in_files(view, [seen.source_row, low.source_row, high.source_row]),
+                    held("transmitter_fixes", f"{low.name}, {high.name}", "chainage_m"),
+                ),
+                seen.chainage_m,
+                by_hand=True,
+                why="the record shares it out between the nearest located points whose counter is "
+                "known, an exposure, an entry or a junction among them",
+            )
+        )
+    figures.append(
         ExplainedFigure(
-            f"length of {s.segment_id} by the counter",
-            abs(here - there) * scale,
+            f"{view.word('distance along pipe')} ± (95 %)",
+            INTERVAL_95 * seen.chainage_sigma_m,
             "m",
-            "difference of the counters at both ends × the adjusted scale of the run",
-            f"|{said(here)} − {said(there)}| × {said(scale)}",
-            "least squares",
-            s.counter_difference_m,
+            "1.960 × its standard deviation, which takes in counter, scale and the line itself",
+            f"1.960 × {put(seen.chainage_sigma_m)}",
+            (
+                formula("normal"),
+                held("pipe_observations", seen.observation_id, "chainage_sigma_m"),
+            ),
         )
-    ]
-
-
-def _plan_length(view: RecordView, s: SegmentRow) -> float:
-    return 0.0 if s.geometry is None else float(shapely.length(shapely.force_2d(s.geometry)))
-
-
-def _bend(view: RecordView, node: NodeRow) -> list[ExplainedFigure]:
-    """Return the turn of the drawn pipe past a bend, from the legs on both sides in plan."""
-    line = next((row for row in view.centrelines if row.line_id == node.line_id), None)
-    if line is None or line.geometry is None or node.geometry is None:
-        return []
-    legs = _legs(view, node)
-    if legs is None:
-        return []
-    (a, b), (c, d) = legs[0][:2].tolist(), legs[1][:2].tolist()
-    turn = abs((np.degrees(np.arctan2(a, b) - np.arctan2(c, d)) + 180.0) % 360.0 - 180.0)
-    return [
-        ExplainedFigure(
-            "turn in plan, from the legs on both sides",
-            float(turn),
-            "°",
-            "bearing of the leg above − bearing of the leg below, corner to located point",
-            f"atan({said(c)} / {said(d)}) − atan({said(a)} / {said(b)})",
-            "definition",
-            node.bend_deg,
-            by_hand=True,
-        )
-    ]
-
-
-def _legs(view: RecordView, node: NodeRow) -> tuple[Floats, Floats] | None:
-    """Return the way (3,) from the located point below a bend to it, and on to the one above."""
-    [*on] = (
-        n
-        for n in view.rows(NodeRow)
-        if n.line_id == node.line_id and n.geometry is not None and not n.carried_on
     )
-    below = [n for n in on if n.chainage_m < node.chainage_m - 1e-6]
-    above = [n for n in on if n.chainage_m > node.chainage_m + 1e-6]
-    if not below or not above:
-        return None
-    here = shapely.get_coordinates(node.geometry, include_z=True)[0]
-    first = max(below, key=lambda n: n.chainage_m).geometry
-    last = min(above, key=lambda n: n.chainage_m).geometry
-    legs = (
-        here - shapely.get_coordinates(first, include_z=True)[0],
-        shapely.get_coordinates(last, include_z=True)[0] - here,
-    )
-    return legs if all(hypot(*leg[:2]) > 0.0 for leg in legs) else None
+    return figures

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from functools import lru_cache
 from pathlib import Path
 from typing import Final
 
-from lateralline.explain.content import CHANGED, ToldSpot
+import numpy as np
+
+from lateralline.explain.content import CHANGED, ExplainedSource, ToldSpot, held, said
 from lateralline.output.proof import account_of, sha256, tables_digest
 from lateralline.record.layers import AnyFrame
 from lateralline.record.rows import EvidenceRow, FindingRow
@@ -51,6 +54,51 @@ def identity(view: RecordView) -> tuple[tuple[str, str], ...]:
     )
 
 
+def in_files(view: RecordView, source_rows: Iterable[str]) -> tuple[ExplainedSource, ...]:
+    """Return rows of files ("marks.csv:14") as sources, each file once, by its hash."""
+    hashes = _hashes(view)
+    of_file: dict[str, list[str]] = {}
+    for row in filter(None, source_rows):
+        table = row.rpartition(":")[0]  # of a workbook with its sheet: "site.xlsx marks"
+        file = next((name for name in hashes if table == name or table.startswith(f"{name} ")), "")
+        of_file.setdefault(file, []).append(row)
+    return tuple(
+        ExplainedSource(f"{file}, SHA-256 {hashes[file]}" if file else "the files of the site",
+                        ", ".join(rows))
+        for file, rows in of_file.items()
+    )  # fmt: skip
+
+
+@lru_cache(maxsize=1)
+def _hashes(view: RecordView) -> dict[str, str]:
+    """Return the SHA-256 of each input file of a record, longest names first."""
+    rows = view.layers["lineage"]
+    rows = rows[rows["topic"] == "input"]
+    named = sorted(zip(rows["item"], rows["sha256"], strict=True), key=lambda of: -len(of[0]))
+    return {str(name): str(digest) for name, digest in named}
+
+
+def corner_of(view: RecordView) -> str:
+    """Return where marks are counted from, and where that lies from the origin of the frame."""
+    rows = view.layers["lineage"]
+    stated = dict(zip(rows["item"], rows["value"], strict=True))
+    if view.ground.crs is None:
+        return "corner that is the zero of the sketch, which is the frame's origin too"
+    if not {"origin x", "origin y"} <= stated.keys():
+        return view.corner
+    own = (float(stated["origin x"]), float(stated["origin y"]))
+    origin = f"the frame's origin (x {own[0]:.9g}, y {own[1]:.9g} in {view.lineage.horizontal_crs})"
+    written = rows.loc[rows["item"] == "written in", "remark"].tolist()
+    if not written or str(written[0]) != view.lineage.horizontal_crs:
+        return f"{view.corner}; {origin} is in another coordinate system: see the operations"
+    [[east, north]] = view.ground.to_ground(np.array([own])).tolist()
+    return (
+        f"{view.corner} of the file; {origin} lies {said(abs(east), 2)} m "
+        f"{'east' if east >= 0 else 'west'} and {said(abs(north), 2)} m "
+        f"{'north' if north >= 0 else 'south'} of that corner"
+    )
+
+
 def _state(gpkg: Path) -> str:
     """Return whether a record is as it was written, as the manifest beside it says."""
     account = account_of(gpkg.parent)
@@ -66,7 +114,7 @@ def tell_origin(view: RecordView, told: ToldSpot) -> None:
     for topic, title, note, columns in _TABLES:
         some = rows[rows["topic"] == topic]
         heads = [_HEADS.get(c, c) for c in columns]
-        told.table(title, note, heads, list(_texts(some, columns)))
+        told.table(title, note, heads, list(_texts(some, columns)), held("lineage", topic))
     doubted = [
         (e.accuracy, f"{e.reckoned_with:.6g}", e.receiver or "–", e.surveyor or "–")
         for e in view.rows(EvidenceRow)
@@ -77,10 +125,11 @@ def tell_origin(view: RecordView, told: ToldSpot) -> None:
         "wider than stated where its own residuals denied those",
         ("accuracy", "1 σ", "receiver", "surveyor"),
         doubted,
+        held("accuracy_evidence", "reckoned_with"),
     )
 
 
-def _texts(rows: AnyFrame, columns: Iterable[str]) -> Iterable[tuple[str, ...]]:
+def _texts(rows: AnyFrame, columns: Iterable[str]) -> Iterator[tuple[str, ...]]:
     for values in zip(*(rows[c] for c in columns), strict=True):
         yield tuple("" if v is None or v != v else f"{v:.6g}" if isinstance(v, float) else str(v)
                     for v in values)  # fmt: skip

@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from difflib import get_close_matches
 from functools import partial
 from pathlib import Path
 from typing import Final
 
 from lateralline.errors import UnknownSpotError
-from lateralline.explain.along import tell_node, tell_observation, tell_place, tell_segments
+from lateralline.explain.along import tell_node, tell_observation, tell_place
 from lateralline.explain.content import CHANGED, Explanation, ToldSpot
 from lateralline.explain.origin import assumed_in, identity, tell_origin, text_of
+from lateralline.explain.segment import tell_segments
 from lateralline.explain.stop import tell_stop
 from lateralline.record.rows import FindingRow, FixRow, NodeRow, SegmentRow
 from lateralline.record.view import RecordView, read_record
+from lateralline.wording import plain
 
 #: A place on a line: its name, and how far along it with the unit.
 _PLACE: Final = re.compile(r"(.+)@\s*(.*\d.*)")
@@ -126,8 +128,12 @@ def _finding(view: RecordView, ref: str) -> Meant | None:
     rows = view.rows(FindingRow)
     found = [r for r in rows if ref.lower() == r.cause or ref in (r.code, f"{r.code} {r.subject}")]
     if len({r.cause for r in found}) > 1:
-        each = ", ".join(f'"{r.code} {r.subject}" ({r.cause})' for r in found[:12])
-        raise UnknownSpotError(f"{ref} stands for {len(found)} findings; say which: {each}")
+        each = "; ".join(f"{r.cause} ({_briefly(r, found)})" for r in found[:12])
+        more = f"; and {len(found) - 12} more" if len(found) > 12 else ""
+        raise UnknownSpotError(
+            f"{ref} stands for {len(found)} findings. In its place, say the one you mean: "
+            f"{each}{more}"
+        )
     if not found:
         return None
     row = found[0]
@@ -143,6 +149,12 @@ def _finding(view: RecordView, ref: str) -> Meant | None:
                 tell_stop(view, fix, told)
 
     return "finding", f"{row.code} {row.subject}", tell, lambda other: False
+
+
+def _briefly(row: FindingRow, others: Sequence[FindingRow]) -> str:
+    """Return what tells a finding from others, in few words."""
+    alike = sum(other.subject == row.subject for other in others) > 1
+    return f"{row.subject}: {plain(row.what)}" if alike else row.subject
 
 
 def _unknown(view: RecordView, ref: str) -> Meant:

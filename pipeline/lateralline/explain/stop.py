@@ -6,12 +6,21 @@ from functools import lru_cache
 from math import hypot, isfinite, isnan, nan, sqrt
 from typing import Final
 
-import shapely
+import numpy as np
 
 from lateralline.derive.ellipses import ELLIPSE_95, INTERVAL_95
 from lateralline.distributions import chi2
-from lateralline.explain.content import ExplainedFigure, ToldSpot, said
-from lateralline.record.lineage import AERIAL
+from lateralline.explain.by_hand import by_hand, height_m
+from lateralline.explain.content import (
+    ExplainedFigure,
+    ExplainedSource,
+    ToldSpot,
+    formula,
+    held,
+    put,
+    said,
+)
+from lateralline.explain.origin import corner_of, in_files
 from lateralline.record.rows import EllipseRow, FixRow, MarkRow, NodeRow, PipePointRow
 from lateralline.record.view import RecordView
 
@@ -26,7 +35,7 @@ _SAYS: Final = {
 _MARK_HEADS: Final = (
     "mark",
     "says",
-    "measured by",
+    "as booked",
     "file and row",
     "east",
     "north",
@@ -49,17 +58,27 @@ def tell_stop(view: RecordView, fix: FixRow, told: ToldSpot) -> None:
     marks = [m for m, _ in of_stop]
     told.said += _plainly(view, fix, marks)
     if fix.geometry is not None:
-        told.figures += _by_hand(view, fix, marks)
+        told.figures += by_hand(view, fix, marks)
         told.figures += _depth(fix)
-        told.figures += ellipse_figures(fix, fix.east_sigma_m, fix.north_sigma_m,
-                                        fix.east_north_covariance_m2)  # fmt: skip
+        told.figures += ellipse_figures(
+            fix, fix.east_sigma_m, fix.north_sigma_m, fix.east_north_covariance_m2, fix.name
+        )
         told.figures += _misfit(fix, marks)
         told.figures += _adjusted(view, fix)
     note = (
-        "east and north in metres on the ground, " + view.corner + "; + ahead and to the right of "
-        "the heading; each mark pulls by its weight"
+        f"east and north in metres on the ground from a {corner_of(view)}; residuals are + ahead "
+        "and to the right of the heading; σ is what the mark was weighed with: its placing and "
+        "tape or GNSS, and what the receiver leaves open at this depth, by the accuracies below"
     )
-    told.table("Marks", note, _MARK_HEADS, [_mark_row(*m) for m in of_stop])
+    told.table(
+        "Marks",
+        note,
+        (*_MARK_HEADS[:4], *_in_file(view), *_MARK_HEADS[4:]),
+        [_mark_row(view, *m) for m in of_stop],
+        *in_files(view, [m.source_row for m in marks]),
+        formula("dipole"),
+        formula("least squares"),
+    )
 
 
 def _plainly(view: RecordView, fix: FixRow, marks: list[MarkRow]) -> list[str]:
@@ -91,16 +110,25 @@ def _marks_of(view: RecordView) -> dict[tuple[str, str], list[tuple[MarkRow, flo
     return found
 
 
-def _mark_row(m: MarkRow, level_m: float) -> tuple[str, ...]:
-    at = m.geometry
-    place = (said(at.x, 3), said(at.y, 3), said(level_m, 3)) if at else ()
+def _in_file(view: RecordView) -> tuple[str, str]:
+    """Return the heads of the coordinates as the file has them."""
+    first, second = view.axis_names
+    return (f"{first} in the file, {view.coordinate_unit}", f"{second} in the file")
+
+
+def _mark_row(view: RecordView, m: MarkRow, level_m: float) -> tuple[str, ...]:
+    place = ("–",) * 5
+    if at := m.geometry:
+        [[x, y]] = view.coordinates(np.array([[at.x, at.y]])).tolist()
+        in_file = (view.coordinate(x), view.coordinate(y))
+        place = (*in_file, said(at.x, 3), said(at.y, 3), said(level_m, 3))
     weights = (said(1 / s**2 if s else nan, 0) for s in (m.along_sigma_m, m.across_sigma_m))
     return (
         m.mark_id,
         _SAYS.get(m.kind, m.kind) + ("" if m.used else " (not used)"),
-        m.method,
+        m.booked or m.method,
         m.source_row,
-        *(place or ("–", "–", "–")),
+        *place,
         said(m.along_sigma_m),
         said(m.across_sigma_m),
         *weights,
@@ -112,81 +140,6 @@ def _mark_row(m: MarkRow, level_m: float) -> tuple[str, ...]:
     )
 
 
-@lru_cache(maxsize=1)
-def _lineage(view: RecordView) -> dict[str, str]:
-    """Return what the lineage states, by item."""
-    rows = view.layers["lineage"]
-    return dict(zip(rows["item"][::-1], rows["value"][::-1], strict=True))  # the first of an item
-
-
-def _height_m(view: RecordView, item: str) -> float:
-    """Return a height that the lineage states, in metres; 0 where it names none."""
-    return float(_lineage(view).get(item, 0.0))
-
-
-def _by_hand(view: RecordView, fix: FixRow, marks: list[MarkRow]) -> list[ExplainedFigure]:
-    """Return what two end nulls, or one and the middle, say of a level transmitter."""
-    there = [m for m in marks if m.used and m.geometry is not None]
-    ends = [m.geometry for m in there if m.kind == "end_null" and m.geometry is not None]
-    middles = [m.geometry for m in there if m.kind == "mid_null" and m.geometry is not None]
-    at, high = fix.geometry, _height_m(view, AERIAL)
-    assert at is not None
-    found: list[ExplainedFigure] = []
-    two: list[shapely.Point] = []
-    if len(ends) == 2:
-        two = ends
-        a, b = ends
-        for name, p, q, own in (("east", a.x, b.x, at.x), ("north", a.y, b.y, at.y)):
-            found.append(
-                ExplainedFigure(
-                    f"{name} by hand, midway between both end nulls",
-                    (p + q) / 2,
-                    "m",
-                    f"({name} of one end null + {name} of the other) / 2",
-                    f"({said(p)} + {said(q)}) / 2",
-                    "dipole",
-                    own,
-                    by_hand=True,
-                )
-            )
-    elif len(ends) == 1 and len(middles) == 1:
-        two = [*ends, *middles]
-    if two:
-        a, b = two
-        apart, both = hypot(a.x - b.x, a.y - b.y), len(ends) == 2
-        factor, sign = (sqrt(2.0), "/") if both else (1 / sqrt(2.0), "×")
-        name = "both end nulls" if both else "end null and mid null"
-        what = f"√(({said(a.x)} − {said(b.x)})² + ({said(a.y)} − {said(b.y)})²)"
-        times = f"{sign} 1.4142 − {said(high)}"
-        found.append(
-            ExplainedFigure(
-                "depth by hand, of a level transmitter under level ground",
-                apart / factor - high,
-                "m",
-                f"distance {sign} √2 of {name}, less how high the receiver was held",
-                f"{what} {times} = {said(apart)} {times}",
-                "dipole",
-                fix.transmitter_depth_m,
-                by_hand=True,
-            )
-        )
-    if isfinite(fix.depth_reading_m):
-        found.append(
-            ExplainedFigure(
-                "depth by the reading",
-                fix.depth_reading_m - high,
-                "m",
-                "depth reading less how high the receiver was held; the scale of the receiver, "
-                "where one was adjusted, is among the adjusted parameters",
-                f"{said(fix.depth_reading_m)} − {said(high)}",
-                "definition",
-                fix.transmitter_depth_m,
-                by_hand=True,
-            )
-        )
-    return found
-
-
 def _depth(fix: FixRow) -> list[ExplainedFigure]:
     figures = [
         ExplainedFigure(
@@ -194,8 +147,11 @@ def _depth(fix: FixRow) -> list[ExplainedFigure]:
             INTERVAL_95 * fix.transmitter_depth_sigma_m,
             "m",
             "1.960 × its standard deviation, which takes in marks, reading, tilt, ground, receiver",
-            f"1.960 × {said(fix.transmitter_depth_sigma_m)}",
-            "normal",
+            f"1.960 × {put(fix.transmitter_depth_sigma_m)}",
+            (
+                formula("normal"),
+                held("transmitter_fixes", fix.name, "transmitter_depth_sigma_m"),
+            ),
         )
     ]
     if isfinite(fix.transmitter_level_m) and isfinite(fix.ground_level_m):
@@ -205,8 +161,11 @@ def _depth(fix: FixRow) -> list[ExplainedFigure]:
                 fix.ground_level_m - fix.transmitter_depth_m,
                 "m",
                 "ground level − depth",
-                f"{said(fix.ground_level_m)} − {said(fix.transmitter_depth_m)}",
-                "definition",
+                f"{put(fix.ground_level_m)} − {put(fix.transmitter_depth_m)}",
+                (
+                    formula("definition"),
+                    held("transmitter_fixes", fix.name, "ground_level_m", "transmitter_depth_m"),
+                ),
                 fix.transmitter_level_m,
             )
         )
@@ -214,7 +173,7 @@ def _depth(fix: FixRow) -> list[ExplainedFigure]:
 
 
 def ellipse_figures(
-    row: EllipseRow, east: float, north: float, covariance: float
+    row: EllipseRow, east: float, north: float, covariance: float, named: str
 ) -> list[ExplainedFigure]:
     """Return both half axes of a 95 % ellipse from σ east, σ north and their covariance."""
     mean, half = (east**2 + north**2) / 2, hypot((east**2 - north**2) / 2, covariance)
@@ -224,15 +183,16 @@ def ellipse_figures(
     )
     if isnan(mean):
         return []
+    columns = ("east_sigma_m", "north_sigma_m", "east_north_covariance_m2")
     return [
         ExplainedFigure(
             f"{name} half axis of the 95 % ellipse",
             ELLIPSE_95 * sqrt(square),
             "m",
             f"2.4477 × √(m {sign} h), m = (σe² + σn²) / 2, h = √(((σe² − σn²) / 2)² + c²)",
-            f"2.4477 × √({said(mean, 6)} {sign} {said(half, 6)}) "
-            f"with σe {said(east)}, σn {said(north)}, c {said(covariance, 6)}",
-            "normal",
+            f"2.4477 × √({put(mean, 6)} {sign} {put(half, 6)}) "
+            f"with σe = {put(east)}, σn = {put(north)}, c = {put(covariance, 6)}",
+            (formula("normal"), held(row.layer, named, *columns)),
             own,
         )
         for name, square, sign, own in each
@@ -252,8 +212,12 @@ def _misfit(fix: FixRow, marks: list[MarkRow]) -> list[ExplainedFigure]:
             "1",
             f"shares of the marks; of the stop's whole misfit {said(fix.chi2, 3)} depth reading "
             f"and expected tilt and heading add the other {said(rest, 3)}",
-            " + ".join(said(s, 3) for s in shares),
-            "least squares",
+            " + ".join(put(s, 3) for s in shares),
+            (
+                formula("least squares"),
+                held("field_marks", fix.name, "chi2_share"),
+                held("transmitter_fixes", fix.name, "chi2"),
+            ),
         )
     ]
     if fix.dof > 0:
@@ -266,7 +230,7 @@ def _misfit(fix: FixRow, marks: list[MarkRow]) -> list[ExplainedFigure]:
                 "1",
                 f"95 % limit of χ² with {fix.dof:.0f} spare",
                 "",
-                "chi2",
+                (formula("chi2"), held("transmitter_fixes", fix.name, "dof")),
             )
         )
     return figures
@@ -278,12 +242,12 @@ def _adjusted(view: RecordView, fix: FixRow) -> list[ExplainedFigure]:
     at = fix.geometry
     if node is None or node.geometry is None or at is None:
         return []
-    ride = _height_m(view, f"run {fix.run_id}: ride height")
+    ride = height_m(view, f"run {fix.run_id}: ride height")
     place = node.geometry
     east, north = place.x - at.x, place.y - at.y
     up = node.invert_level_m + ride - fix.transmitter_level_m
     if isnan(up):
-        return level_figures(view, node, node.line_id)
+        return level_figures(view, node, node.node_id)
     figures = [
         ExplainedFigure(
             "how far the adjustment of the whole line moved the stop",
@@ -291,29 +255,40 @@ def _adjusted(view: RecordView, fix: FixRow) -> list[ExplainedFigure]:
             "m",
             "distance in space from the stop by its own marks to the same in the line; "
             f"the invert lies lower by the ride height, {said(ride)}",
-            f"√({said(east)}² + {said(north)}² + {said(up)}²)",
-            "least squares",
+            f"√({put(east)}² + {put(north)}² + {put(up)}²)",
+            (
+                formula("least squares"),
+                held("transmitter_fixes", fix.name, "geometry", "transmitter_level_m"),
+                held("pipe_nodes", node.node_id, "geometry", "invert_level_m"),
+            ),
             fix.shift_m,
         )
     ]
-    return figures + level_figures(view, node, node.line_id)
+    return figures + level_figures(view, node, node.node_id)
 
 
-def level_figures(view: RecordView, spot: PipePointRow, line: str) -> list[ExplainedFigure]:
+def level_figures(view: RecordView, spot: PipePointRow, named: str) -> list[ExplainedFigure]:
     """Return the cover of a spot on a line, from its levels and the size of the pipe."""
-    pipe = next((row for row in view.centrelines if row.line_id == line), None)
+    pipe = next((row for row in view.centrelines if row.line_id == spot.line_id), None)
     if pipe is None or any(map(isnan, (spot.cover_m, spot.invert_level_m, spot.ground_level_m))):
         return []
     top = pipe.inside_diameter_m + pipe.wall_m
+    size = ExplainedSource(f"size of pipe: {pipe.dimensions_from}") if pipe.dimensions_from else (
+        held("pipe_centreline", pipe.line_id, "inside_diameter_m", "wall_m")
+    )  # fmt: skip
     return [
         ExplainedFigure(
             "cover",
             spot.ground_level_m - (spot.invert_level_m + top),
             "m",
             "ground level − (invert + inside diameter + wall)",
-            f"{said(spot.ground_level_m)} − ({said(spot.invert_level_m)} + "
-            f"{said(pipe.inside_diameter_m)} + {said(pipe.wall_m)})",
-            "definition",
+            f"{put(spot.ground_level_m)} − ({put(spot.invert_level_m)} + "
+            f"{put(pipe.inside_diameter_m)} + {put(pipe.wall_m)})",
+            (
+                formula("definition"),
+                held(spot.layer, named, "ground_level_m", "invert_level_m"),
+                size,
+            ),
             spot.cover_m,
         ),
         ExplainedFigure(
@@ -321,7 +296,7 @@ def level_figures(view: RecordView, spot: PipePointRow, line: str) -> list[Expla
             INTERVAL_95 * spot.cover_sigma_m,
             "m",
             "1.960 × its standard deviation",
-            f"1.960 × {said(spot.cover_sigma_m)}",
-            "normal",
+            f"1.960 × {put(spot.cover_sigma_m)}",
+            (formula("normal"), held(spot.layer, named, "cover_sigma_m")),
         ),
     ]

@@ -1,9 +1,10 @@
-"""Folders signed by a person: what is in them, by hash, under an Ed25519 key of that person's own.
+"""What a person signed: a folder or one file, by hash, under an Ed25519 key of that person's own.
 
-`seal.json` holds a statement (every file with its SHA-256, of a GeoPackage that of its tables too,
-what it is and when it was signed), the public key, and the signature of the statement as JSON with
-sorted keys and no blanks. Whoever has the public key from its holder sees any later change. The
-key says who signed; the day is that of the signer's clock. Ed25519: RFC 8032, by `cryptography`.
+`seal.json` in a folder, FILE.seal.json beside a file, holds a statement (every file with its
+SHA-256, of a GeoPackage that of its tables too, what it is and when it was signed), the public key,
+and the signature of the statement as JSON with sorted keys and no blanks. Whoever has the public
+key from its holder sees any later change. The key says who signed; the day is that of the signer's
+clock. Ed25519: RFC 8032, by `cryptography`.
 """
 
 from __future__ import annotations
@@ -35,12 +36,12 @@ _PUBLIC: Final = ".pub"
 
 
 class SealError(LaterallineError, ValueError):
-    """A folder cannot be sealed or judged as asked; says why, and what would do."""
+    """A folder or file cannot be sealed or judged as asked; says why, and what would do."""
 
 
 @dataclass(frozen=True, slots=True)
 class SealVerdict:
-    """What a seal says of a folder as it is now."""
+    """What a seal says of a folder or file as it is now."""
 
     fingerprint: str  # SHA-256 of the public key in the seal
     sealed_at: str  # by the clock of whoever sealed it
@@ -52,7 +53,7 @@ class SealVerdict:
 
     @property
     def holds(self) -> bool:
-        """Whether seal and folder are as they were signed."""
+        """Whether the seal and what it seals are as they were signed."""
         return not (self.broken or self.changed or self.missing or self.added)
 
 
@@ -129,31 +130,68 @@ def _read(path: Path) -> bytes:
 # ---- seal and verify -----------------------------------------------------------------------
 
 
-def seal_folder(
-    folder: Path, key: Path, about: Mapping[str, object], *, replace: bool = False
-) -> Sequence[str]:
-    """Sign every file of a folder that was written here, and return what was changed before.
+@dataclass(frozen=True, slots=True)
+class _Sealed:
+    """What a seal is of: a folder with all in it, or one file beside which it stands."""
 
-    `about` goes into the statement: versions, parameters, the day. Raises SealError for a folder
-    without a manifest of ours, OutputExistsError for one that is sealed and not to be sealed anew.
+    path: Path
+
+    @property
+    def home(self) -> Path:
+        """Where the names of its files count from."""
+        return self.path if self.path.is_dir() else self.path.parent
+
+    @property
+    def seal(self) -> Path:
+        """Where its seal stands."""
+        if self.path.is_dir():
+            return self.path / proof.SEAL
+        return self.path.with_name(f"{self.path.name}.{proof.SEAL}")
+
+    def files(self) -> list[str]:
+        """Return the names of what is there now."""
+        return _files_in(self.path) if self.path.is_dir() else [self.path.name]
+
+    def written(self) -> tuple[str, list[str]]:
+        """Return which kind of output it is, and which of its files were changed since.
+
+        Raises SealError for what was not written here.
+        """
+        if not self.path.is_dir():
+            found = proof.proof_of(self.path)
+            if found is None:
+                raise SealError(f"{self.path} was not made here: it has no stamp")
+            return found.kind, [] if found.unchanged else [self.path.name]
+        account = proof.account_of(self.path)
+        if account is None:
+            inside = [p.name for p in sorted(self.path.iterdir()) if proof.account_of(p)]
+            hint = f": seal what is in it ({', '.join(inside)})" if inside else ""
+            raise SealError(f"{self.path} has no manifest.json of lateralline{hint}")
+        return account.kind, [
+            name
+            for name in account.files
+            if not (self.path / name).is_file() or not account.unchanged(self.path, name)
+        ]
+
+
+def seal_output(
+    path: Path, key: Path, about: Mapping[str, object], *, replace: bool = False
+) -> Sequence[str]:
+    """Sign a file, or every file of a folder, written here; return what was changed before.
+
+    `about` goes into the statement: versions, parameters, the day. Raises SealError for what was
+    not written here, OutputExistsError for what is sealed and not to be sealed anew.
     """
     with extra("seal", "sealing"):
         private = _private(key)
-    account = proof.account_of(folder)
-    if account is None:
-        inside = [p.name for p in sorted(folder.iterdir()) if proof.account_of(p) is not None]
-        hint = f": seal what is in it ({', '.join(inside)})" if inside else ""
-        raise SealError(f"{folder} has no manifest.json of lateralline{hint}")
-    target = folder / proof.SEAL
+    of = _Sealed(path)
+    kind, changed = of.written()
+    target = of.seal
     refuse_target(target, "seal", replace=replace)  # what a dead run left must not be signed
-    changed = [
-        name
-        for name in account.files
-        if not (folder / name).is_file() or not account.unchanged(folder, name)
-    ]
-    files = [proof.entry_of(folder, name) for name in _files_in(folder)]
+    files = [proof.entry_of(of.home, name) for name in of.files()]
     statement = {
-        **about, "folder": account.kind, "changed_before": changed, "files": files,
+        **about, "folder" if path.is_dir() else "file": kind,
+        "changed_before": changed, "files": files,
     }  # fmt: skip
     public = private.public_key()
     with whole_file(target, "seal", replace=replace) as made:
@@ -169,22 +207,22 @@ def seal_folder(
     return changed
 
 
-def verify_folder(folder: Path, public: Path | None = None) -> SealVerdict:
-    """Return whether a sealed folder is as it was signed, by whose key, and what is not.
+def verify_output(sealed: Path, public: Path | None = None) -> SealVerdict:
+    """Return whether a sealed folder or file is as it was signed, by whose key, and what is not.
 
     `public` is the signer's public key, from the signer; without it the seal's own is taken, and
     only says that nothing was changed by someone who left the seal alone. Raises SealError for a
-    folder without a seal, UnreadableError for a GeoPackage that another program has locked.
+    what has no seal, UnreadableError for a GeoPackage that another program has locked.
     """
     with extra("seal", "verifying"):
         import cryptography.exceptions as of_keys
-    path = folder / proof.SEAL
-    content = proof.seal_in(path)
+    of = _Sealed(sealed)
+    content = proof.seal_in(of.seal)
     if content is None:
-        raise SealError(f"{folder} holds no {proof.SEAL} of lateralline: it is not sealed")
+        raise SealError(f"{sealed} has no {of.seal.name} of lateralline: it is not sealed")
     try:
         statement: dict[str, Any] = content["statement"]
-        own = _public(None, str(content["public_key"]).encode("ascii"), proof.SEAL)
+        own = _public(None, str(content["public_key"]).encode("ascii"), of.seal.name)
         signature = base64.b64decode(str(content["signature"]), validate=True)
         files = {str(f["path"]): dict(f) for f in statement["files"]}
         if not all(isinstance(f["sha256"], str) for f in files.values()):
@@ -208,10 +246,12 @@ def verify_folder(folder: Path, public: Path | None = None) -> SealVerdict:
         return replace(verdict, broken=f"it was sealed with another key than {public.name}")
     if any(PurePosixPath(f).is_absolute() or ".." in PurePosixPath(f).parts for f in files):
         return replace(verdict, broken="it names files outside of the folder")
-    there = set(_files_in(folder))
+    if sealed.is_file() and set(files) != {sealed.name}:
+        return replace(verdict, broken=f"it is the seal of {', '.join(files) or 'nothing'}")
+    there = set(of.files())
     return replace(
         verdict,
-        changed=tuple(n for n in files if n in there and not proof.same(folder / n, files[n])),
+        changed=tuple(n for n in files if n in there and not proof.same(of.home / n, files[n])),
         missing=tuple(name for name in files if name not in there),
         added=tuple(sorted(there - set(files))),
     )

@@ -37,7 +37,7 @@ from lateralline.overlay.to_record_crs import (
 from lateralline.record.layers import AnyFrame
 from lateralline.record.rows import UnlocatedRow
 from lateralline.units import METRES_PER
-from lateralline.wording import counted, metres, plain
+from lateralline.wording import counted, metres, plain, rounded_up
 
 #: Pairs no farther apart than this in plan are listed, if not more was asked for.
 SEARCH_M: Final = 3.0
@@ -239,14 +239,18 @@ def pair_cells(pair: Pair) -> dict[str, object]:
 
 
 def at_least(separation_lower_95_m: float, unit: str = "m") -> str:
-    """Return a lower bound in `unit`; contact has no depth worth stating.
+    """Return a lower bound in `unit`, never greater; contact has no depth worth stating.
 
-    >>> [at_least(bound) for bound in (float("nan"), -5.82, 0.004, 0.361)]
+    >>> [at_least(bound) for bound in (float("nan"), -5.82, 0.004, 0.367)]
     ['no bound', '≤ 0', '0.00', '0.36']
     """
     if isnan(separation_lower_95_m):
         return "no bound"
-    return "≤ 0" if separation_lower_95_m < 0.0 else length(separation_lower_95_m, unit)
+    if separation_lower_95_m < 0.0:
+        return "≤ 0"
+    decimals = _decimals(unit)
+    down = -rounded_up(-separation_lower_95_m / METRES_PER[unit], decimals) + 0.0
+    return f"{down:.{decimals}f}"
 
 
 def length(value_m: float, unit: str = "m") -> str:
@@ -257,7 +261,11 @@ def length(value_m: float, unit: str = "m") -> str:
     """
     if isnan(value_m):
         return "?"
-    return f"{value_m / METRES_PER[unit]:.{1 if unit == 'in' else 2}f}"
+    return f"{value_m / METRES_PER[unit]:.{_decimals(unit)}f}"
+
+
+def _decimals(unit: str) -> int:
+    return 1 if unit == "in" else 2
 
 
 def probability(value: float) -> str:

@@ -325,7 +325,7 @@ def _cover_facts(view: RecordView, row: CentrelineRow) -> Iterator[Fact]:
     yield Fact("least cover, as located", row.cover_min_m, None, "tape")
     bound = view.least_cover_95_m(row.line_id)
     at_least = "cover at least (95 %)"
-    yield Fact(at_least, "no bound") if isnan(bound) else Fact(at_least, bound, None, "tape")
+    yield Fact(at_least, "no bound") if isnan(bound) else Fact(at_least, bound, None, "least")
 
 
 def _zones(view: RecordView) -> list[tuple[str, Fact]]:

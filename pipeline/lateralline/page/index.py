@@ -26,6 +26,7 @@ from lateralline.record.reading import crs_of, read_layers
 from lateralline.record.rows import CentrelineRow
 from lateralline.records import Floats
 from lateralline.units import METRES_PER, PER_FOOT
+from lateralline.wording import rounded_up
 
 #: Mean radius of the Earth, m (from memory); a map for finding needs no better.
 _RADIUS_M: Final = 6_371_000.0
@@ -134,7 +135,7 @@ def _rows(
     for site, line, asset, length, wide in zip(
         sites, frame["line_id"], assets, lengths.tolist(), off.tolist(), strict=True
     ):
-        told = None if isnan(wide) else round(wide / per, 2)
+        told = None if isnan(wide) else rounded_up(wide / per, 2)
         row = [site, str(line), "" if asset is None else str(asset), round(length / per, 2), told]
         yield site, length, row
 

@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 
 from lateralline.derive.ellipses import INTERVAL_95
-from lateralline.explain.content import compared, said
+from lateralline.explain.content import cited, compared, numbered, said
 from lateralline.explain.refs import explain_stops
 from lateralline.page.columns import Columns
 from lateralline.page.places import UNIT_NAMES, PagePlace, PageTarget, centreline
@@ -115,24 +115,27 @@ def _joins(view: RecordView, row: CentrelineRow) -> dict[str, object] | None:
     return None
 
 
-def told_why(view: RecordView) -> dict[str, list[object]]:
+def told_why(view: RecordView) -> dict[str, Sequence[object]]:
     """Return what each stop rests on; `texts` are those that stops share, told by their number."""
     texts: dict[object, int] = {}
 
     def number(text: str | tuple[str, ...]) -> int:
         return texts.setdefault(text, len(texts))
 
+    every = explain_stops(view) if len(view.fixes) <= _MOST_EXPLAINED else []
+    numbers = numbered(*(part for _, told in every for part in (told.figures, told.tables)))
     stops: list[object] = []
-    for name, told in explain_stops(view) if len(view.fixes) <= _MOST_EXPLAINED else ():
+    for name, told in every:
         figures = [
             [number(f.what), said(f.value) + ("" if f.unit == "1" else f" {f.unit}"),
-             number(f.formula), f.worked, compared(f)]
+             number(f.formula), f.worked, compared(f, why=False), number(f.why),
+             cited(f.sources, numbers)]
             for f in told.figures
         ]  # fmt: skip
         tables = [
             [number(t.title), number(tuple(t.heads)), [list(map(str, row)) for row in t.rows],
-             number(t.note)]
+             number(t.note), cited(t.sources, numbers)]
             for t in told.tables
         ]  # fmt: skip
         stops.append([name, list(told.said), figures, tables])
-    return {"texts": list(texts), "stops": stops}
+    return {"texts": list(texts), "stops": stops, "sources": list(numbers)}

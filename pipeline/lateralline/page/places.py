@@ -42,7 +42,7 @@ from lateralline.record.rows import (
 from lateralline.record.view import Bounds, RecordView, bounds_of
 from lateralline.records import Floats
 from lateralline.units import METRES_PER, PER_FOOT
-from lateralline.wording import in_unit
+from lateralline.wording import in_unit, rounded_up
 
 #: Decimals of a length, and where its ± is finer than that shows.
 _DECIMALS: Final = 2
@@ -57,7 +57,8 @@ class Fact(NamedTuple):
     name: str
     value: float | str
     half_95: float | None = None  # half the 95 % interval
-    #: length | tape (a length that is taped) | off (how far off one may be) | angle | grade | text
+    #: length | tape (a length that is taped) | off (how far off one may be) | lower (what one is at
+    #: least) | least (the same of one that is taped) | angle | grade | text
     kind: str = "text"
 
 
@@ -67,7 +68,7 @@ def fact_text(fact: Fact, unit: str, *, with_unit: bool = True, inches: bool = F
     With `inches` a taped length in feet is in feet and inches.
 
     >>> fact_text(Fact("depth", 1.0, 0.05, "length"), "ft")
-    '3.28 ± 0.16 ft'
+    '3.28 ± 0.17 ft'
     >>> fact_text(Fact("depth", 1.0, 0.004, "length"), "m")
     '1.000 ± 0.004 m'
     >>> fact_text(Fact("depth", 1.25, 0.0812, "tape"), "ft", inches=True)
@@ -79,10 +80,10 @@ def fact_text(fact: Fact, unit: str, *, with_unit: bool = True, inches: bool = F
     """
     if isinstance(fact.value, str):
         return in_unit(fact.value, unit, UNIT_NAMES[unit])
-    if fact.kind in ("tape", "off") and inches and unit in PER_FOOT:
+    if fact.kind in ("tape", "off", "least") and inches and unit in PER_FOOT:
         tape = Measure.of_crew(unit)
-        if fact.kind == "off":
-            return tape.bare_off(fact.value)
+        if fact.kind != "tape":
+            return (tape.bare_off if fact.kind == "off" else tape.bare_least)(fact.value)
         off = "" if fact.half_95 is None else f" ± {tape.bare_off(fact.half_95)}"
         return tape.bare(fact.value) + off
     of_length = (1.0 / METRES_PER[unit], _DECIMALS, " " + UNIT_NAMES[unit])
@@ -90,6 +91,8 @@ def fact_text(fact: Fact, unit: str, *, with_unit: bool = True, inches: bool = F
         "length": of_length,
         "tape": of_length,
         "off": of_length,
+        "lower": of_length,
+        "least": of_length,
         "grade": (100.0, 2, " %"),
         "angle": (1.0, 1, "°"),
     }[fact.kind]
@@ -97,7 +100,12 @@ def fact_text(fact: Fact, unit: str, *, with_unit: bool = True, inches: bool = F
     half = None if fact.half_95 is None else fact.half_95 * factor
     if fact.kind in ("length", "tape") and half is not None and half < _FINE:
         decimals += 1
-    text = f"{value:.{decimals}f}" + ("" if half is None else f" ± {half:.{decimals}f}")
+    if fact.kind == "off":
+        value = rounded_up(value, decimals)
+    elif fact.kind in ("lower", "least"):
+        value = -rounded_up(-value, decimals) + 0.0
+    text = f"{value:.{decimals}f}"
+    text += "" if half is None else f" ± {rounded_up(half, decimals):.{decimals}f}"
     return text + (sign if with_unit else "")
 
 
@@ -105,7 +113,7 @@ def measured(name: str, value: float, sigma: float = nan, kind: str = "length") 
     """Yield a fact when its value is known, and nothing when it is not.
 
     >>> [fact_text(fact, "m") for fact in measured("depth", 1.0, 0.14)]
-    ['1.00 ± 0.27 m']
+    ['1.00 ± 0.28 m']
     """
     if not isnan(value):
         yield Fact(name, value, known(INTERVAL_95 * sigma), kind)
@@ -442,7 +450,7 @@ def _of_pair(view: RecordView, row: PairRow) -> Iterator[Fact]:
     yield Fact("verdict", _VERDICTS[row.verdict])
     yield from measured("separation", row.separation_m)
     if row.separation_lower_95_m >= 0.0:
-        yield from measured("lower 95 %", row.separation_lower_95_m)
+        yield from measured("lower 95 %", row.separation_lower_95_m, kind="lower")
     else:
         yield Fact("lower 95 %", "no bound" if isnan(row.separation_lower_95_m) else "≤ 0")
     yield from measured("required", row.required_m)

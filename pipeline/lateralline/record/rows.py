@@ -170,7 +170,8 @@ class CentrelineRow(FallRow):
     layer = "pipe_centreline"
     (
         line_id, joins_line_id, material, nominal, service, level_datum, pas128_band, as5488_band,
-    ) = texts(8)  # fmt: skip
+        dimensions_from,
+    ) = texts(9)  # fmt: skip
     (
         length_m, stops, inside_diameter_m, wall_m, cover_min_m, invert_depth_max_m,
         position_95_max_m, invert_sigma_max_m, undecided_segments, low_point_shown_80_m,
@@ -284,7 +285,10 @@ class ObservationRow(PipePointRow):
     """What the camera saw."""
 
     layer = "pipe_observations"
-    observation_id, code, defect_severity, clock_from, clock_to, text, status, reason = texts(8)
+    (
+        observation_id, code, defect_severity, clock_from, clock_to, text, status, reason,
+        source_row,
+    ) = texts(9)  # fmt: skip
     counter_m, chainage_sigma_m = reals(2)
 
     @property
@@ -315,11 +319,11 @@ class BandRow(AlongRow):
     """Levels of the pipe and the ground at one chainage, with their 95 % bounds."""
 
     layer = "level_band"
-    level_datum = TextColumn()
+    level_datum, bounded_by = texts(2)
     (
         invert_level_m, invert_lower_95_m, invert_upper_95_m, cover_m, cover_sigma_m,
-        cover_lower_95_m,
-    ) = reals(6)  # fmt: skip
+        cover_lower_95_m, ground_sigma_m,
+    ) = reals(7)  # fmt: skip
 
 
 class ParameterRow(LayerRow):
@@ -351,7 +355,7 @@ class MarkRow(PointRow):
     """One spot put on the ground."""
 
     layer = "field_marks"
-    mark_id, run_id, stop_id, kind, method, note, source_row = texts(7)
+    mark_id, run_id, stop_id, kind, method, booked, note, source_row = texts(8)
     used, placed, level_known = FlagColumn(), FlagColumn(), FlagColumn()
     (
         residual_m, residual_along_m, residual_across_m, along_sigma_m, across_sigma_m,

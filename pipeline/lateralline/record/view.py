@@ -7,7 +7,7 @@ lengths are written in the crew's unit.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import groupby
@@ -54,7 +54,7 @@ from lateralline.record.rows import (
 from lateralline.records import Floats
 from lateralline.terms import region_of, reworded, word
 from lateralline.units import METRES_PER
-from lateralline.wording import rounded_up, with_own_unit
+from lateralline.wording import with_own_unit
 
 # ---- one site of a record -------------------------------------------------------------------
 
@@ -208,12 +208,13 @@ class RecordView:
         """Return a length in the crew's unit; a dash when it is not known."""
         return number(metres / self.per, f"{{:.{decimals}f}}")
 
-    def length_95(self, value: float, sigma: float, decimals: int = 2) -> str:
+    def length_95(self, value: float, sigma: float) -> str:
         """Return a length in words with half its 95 % interval: "1.23 ± 0.10"."""
         if np.isnan(value):
             return DASH
-        half = number(INTERVAL_95 * sigma / self.per, f"{{:.{decimals}f}}", unknown="?")
-        return f"{self.length(value, decimals)} ± {half}"
+        half = INTERVAL_95 * sigma
+        off = "?" if np.isnan(half) else Measure(self.unit).bare_off(half)
+        return f"{self.length(value)} ± {off}"
 
     def length_both(self, metres: float) -> str:
         """Return a length in words with its unit, metres in brackets beside feet."""
@@ -232,17 +233,15 @@ class RecordView:
 
     def off_both(self, metres: float) -> str:
         """Return how far off something may be in words, metres in brackets beside feet."""
-        said = self.measure.off(metres)
-        return f"{said} ({number(metres)} m)" if self.in_feet and not np.isnan(metres) else said
+        return self._both(metres, Measure.off)
 
-    def no_less(self, metres: float) -> float:
-        """Return a least depth to be said in words (to the centimetre or eighth), never greater."""
-        eighth = self.per / 96 if self.in_feet else 0.0
-        return -rounded_up(-metres, 2) - eighth / 2
+    def least_both(self, metres: float) -> str:
+        """Return what a depth is at least in words, metres in brackets beside feet."""
+        return self._both(metres, Measure.least)
 
-    def no_more(self, metres: float) -> float:
-        """Return a distance to be said in words (to the centimetre or eighth), never smaller."""
-        return -self.no_less(-metres)
+    def _both(self, metres: float, said: Callable[[Measure, float], str]) -> str:
+        beside = f" ({said(Measure('m'), metres)})" if self.in_feet and not np.isnan(metres) else ""
+        return said(self.measure, metres) + beside
 
     # ---- directions in words -----------------------------------------------------
 

@@ -114,7 +114,10 @@ def _versions(made: MetaData) -> None:
         column("valid_from", Date, "The day from which the record holds, as it says itself.",
                nullable=False),
         column("valid_to", Date, "The day from which it holds no more: another version does, or it "
-               "was retracted. Null while it holds."),
+               "was retracted. Null while it holds; valid_from for one that was corrected or "
+               "retracted from its first day: no day is answered by it any more, though the "
+               "register answered by it from published_at until the next version came or "
+               "retracted_at."),
         column("published_at", _MOMENT, "When it came into the register.", nullable=False,
                server_default=func.now()),
         column("published_by", Text, "The database user who brought it.", nullable=False,

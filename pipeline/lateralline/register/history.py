@@ -21,13 +21,21 @@ class SiteVersion:
     version: int
     record_version: int  # as the record itself counts
     valid_from: date
-    valid_to: date | None  # None while it holds; valid_from for one that never held
+    valid_to: date | None  # None while it holds; valid_from for one taken back from its first day
     published_at: datetime
     published_by: str
     lateralline: str
     retracted_at: datetime | None
     retracted_by: str | None
     reason: str | None
+    followed_at: datetime | None = None  # when the version after it came in
+    followed_by: int | None = None  # that version
+
+    @property
+    def told_until(self) -> datetime | None:
+        """Until when the register answered with it; None while it does."""
+        ends = (self.followed_at, self.retracted_at)
+        return None if self.holds else min((end for end in ends if end), default=None)
 
     @property
     def holds(self) -> bool:
@@ -49,8 +57,10 @@ def versions_of(connection: Connection, site: str) -> list[SiteVersion]:
     """Return the versions of a site, first to last; raises UnknownSiteError when there is none."""
     rows = connection.execute(
         text(f"SELECT {VERSION}, record_version, valid_from, valid_to, published_at, published_by, "
-             "lateralline, retracted_at, retracted_by, reason "
-             f"FROM {SCHEMA}.{VERSIONS} WHERE site_id = :site ORDER BY {VERSION}"),
+             "lateralline, retracted_at, retracted_by, reason, "
+             f"lead(published_at) OVER w, lead({VERSION}) OVER w "
+             f"FROM {SCHEMA}.{VERSIONS} WHERE site_id = :site "
+             f"WINDOW w AS (ORDER BY {VERSION}) ORDER BY {VERSION}"),
         {"site": site},
     ).all()  # fmt: skip
     if not rows:

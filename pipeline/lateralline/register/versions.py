@@ -29,6 +29,7 @@ from lateralline.register.prepare import refuse_unprepared
 from lateralline.register.server import connected
 from lateralline.revise.between import COMPARED, compare_records
 from lateralline.revise.changes import SiteChanges
+from lateralline.wording import counted
 
 _READ: Final = (*COMPARED, "pipe_segments", "field_marks", "lineage")
 
@@ -56,6 +57,25 @@ class VersionChanges(SiteChanges):
     """What changed between two versions of a site, node by node and along each line."""
 
     along: tuple[AlongLine, ...] = ()  # of lines in both that run alongside one another
+
+    @property
+    def beyond(self) -> list[str]:
+        """What lies elsewhere by more than both versions claim, in words; nothing where all hold.
+
+        Nodes by more than both ± together allow at 95 %, lines by more than chance explains in 99
+        of 100, and lines that are drawn no more.
+        """
+        moved = [m for line in self.lines for m in line.moved]
+        plan = sum(m.of_both_95 > 1.0 for m in moved)
+        level = sum(m.of_both_level_95 > 1.0 for m in moved)
+        gone = [line.line for line in self.lines if line.after is None]
+        along = [line.line for line in self.along if line.moved]
+        return [
+            *([f"{counted(plan, 'node')} in plan"] if plan else []),
+            *([f"{counted(level, 'node')} in level"] if level else []),
+            *(f"line {line} along its length" for line in along),
+            *(f"line {line} is drawn no more" for line in gone),
+        ]
 
 
 def diff(url: str, site: str, old: int, new: int) -> VersionChanges:

@@ -7,6 +7,7 @@ LANGUAGE plpgsql SET search_path = pg_catalog, pg_temp AS $$
 DECLARE
   names text;
   current text := 'current_' || layer;
+  one record;
   as_of text := layer || '_as_of';
   source text;
 BEGIN
@@ -21,6 +22,20 @@ BEGIN
                  current, source);
   EXECUTE format('COMMENT ON VIEW asbuilt.%I IS %L', current,
                  obj_description(format('asbuilt.%I', layer)::regclass, 'pg_class'));
+  FOR one IN  -- valid_from and valid_to are those of the version in the register
+    SELECT v.attname, coalesce(
+      CASE WHEN v.attname NOT IN ('valid_from', 'valid_to')
+           THEN col_description(l.attrelid, l.attnum) END,
+      col_description(s.attrelid, s.attnum)) AS words
+    FROM pg_attribute v
+    LEFT JOIN pg_attribute l
+      ON l.attrelid = format('asbuilt.%I', layer)::regclass AND l.attname = v.attname
+    LEFT JOIN pg_attribute s
+      ON s.attrelid = 'asbuilt.site_versions'::regclass AND s.attname = v.attname
+    WHERE v.attrelid = format('asbuilt.%I', current)::regclass AND v.attnum > 0
+  LOOP
+    EXECUTE format('COMMENT ON COLUMN asbuilt.%I.%I IS %L', current, one.attname, one.words);
+  END LOOP;
   EXECUTE format(
     'CREATE OR REPLACE FUNCTION asbuilt.%I(day date) RETURNS SETOF asbuilt.%I '
     'LANGUAGE sql STABLE AS %L', as_of, current,

@@ -39,6 +39,12 @@ class _Nodes:
     file_xy: Floats  # (n, 2)
     invert_m: Floats
 
+    @property
+    def called(self) -> list[str]:
+        """What the crew calls each, as an update does: "R1/3"; its id where it has no such name."""
+        ids, refs = (self.frame[column].tolist() for column in ("node_id", "ref"))
+        return [str(ref or node) for node, ref in zip(ids, refs, strict=True)]
+
 
 def compare_records(old: RecordView, new: RecordView) -> SiteChanges:
     """Return what changed between two records of a site in one CRS, old to new.
@@ -85,8 +91,8 @@ def _line(
         name,
         *figures,
         moved=_moved(name, old, a, b, pairs, levels=levels),
-        come=tuple(node for node in ids[1] if node not in at),
-        gone=tuple(node for node in ids[0] if node not in ids[1]),
+        come=tuple(n for n, node in zip(b.called, ids[1], strict=True) if node not in at),
+        gone=tuple(n for n, node in zip(a.called, ids[0], strict=True) if node not in ids[1]),
     )
 
 
@@ -129,13 +135,14 @@ def _moved(
     wider = sure[0][was] > a.frame["ellipse_major_95_m"].to_numpy(dtype=float)[was] + ROUNDING_M
     share[wider] = np.hypot(*plan[wider].T) / sure[0][was][wider]
     chainage = [ends["chainage_m"].to_numpy(dtype=float) for ends in (a.frame, b.frame)]
+    called = b.called
     with np.errstate(divide="ignore", invalid="ignore"):
         of_level = np.abs(up) / halves[0]
     return tuple(
         Moved(
             line=line,
             kind=str(b.frame["kind"].iloc[j]),
-            ref=str(b.frame["node_id"].iloc[j]),
+            ref=called[j],
             chainage_m=float(chainage[1][j]),
             old_chainage_m=float(chainage[0][i]),
             east_m=float(plan[n, 0]),
