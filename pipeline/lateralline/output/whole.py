@@ -375,8 +375,8 @@ def refuse_target(
     """Raise unless `out` is free, or may be replaced and was written here as this kind.
 
     What a run that was cut off left for it, and for what is written `beside` it, is cleared before:
-    whoever refuses early, and so begins nothing, is the next run too. Raises OutputExistsError, and OutputError for a link that leads
-    nowhere.
+    whoever refuses early, and so begins nothing, is the next run too. Raises OutputExistsError, and
+    OutputError for a link that leads nowhere.
     """
     for target in (out, *filter(None, beside)):
         recover(target.resolve())
