@@ -31,7 +31,7 @@ NAMED = {
     ("stop-misspelt", "local-sketch"): "fault",
     ("run-copied", "local-sketch"): "measurements-copied/run",
     ("control-moved", "slope-levels"): "tie-misfit/alike",
-    ("control-moved", "local-sketch"): "blunder/plan-or-control",
+    ("control-moved", "local-sketch"): "control-implausible/or-stop",
     ("control-point", "tape-ties"): "fault",
     ("control-point", "local-sketch"): "control-implausible/or-stop",
     ("control-digit", "local-sketch"): "control-implausible/misread",
