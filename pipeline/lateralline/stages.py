@@ -19,6 +19,7 @@ from lateralline.derive import derive
 from lateralline.derive.ids import IdEvent
 from lateralline.derive.whereabouts import Things
 from lateralline.diagnose import (
+    control_misread,
     counted_down,
     explained,
     exposures_off,
@@ -185,9 +186,25 @@ def _solve(work: SiteWork) -> SiteWork:
 
 
 def _link(work: SiteWork) -> SiteWork:
+    record, made = work["record"], _linked(work)
+    linked = made["linked"]
+    found = _staged_findings({**work, **made})
+    of_control = control_misread(record, work["placed"], found, _once_more)
+    return {"linked": replace(linked, findings=(*linked.findings, *of_control))}
+
+
+def _linked(work: SiteWork) -> SiteWork:
     record, solved = work["record"], work["solved"]
     linked = link(solved, work["placed"].exposures, solved.directed(record.settings))
     return {"linked": replace(linked, findings=stops_or_control(record, linked))}
+
+
+def _once_more(record: FieldRecord) -> tuple[Finding, ...]:
+    """Return the findings of the stages up to link on another record of a site."""
+    work: SiteWork = {"record": record}
+    for stage in (_place, _solve, _linked):
+        work = {**work, **stage(work)}
+    return _staged_findings(work)
 
 
 def _derive(work: SiteWork) -> SiteWork:

@@ -18,13 +18,13 @@ AT_STOP = (
     "point-astray", "stop-not-located", "stop-two-positions", "shape-undecided/or-wrong",
     "shape-undecided/step", "shape-undecided/contradiction", "shape-undecided/bend",
     "shape-undecided/turn", "mark-duplicate", "line-not-located", "counter-wrong/too-short",
-    "counter-wrong/reading",
+    "counter-wrong/reading", "control-implausible/or-stop",
 )  # fmt: skip
 AT_TAPE = (*AT_STOP, "tie-misfit", "tie-weak", "tie-side", "baseline-unfit")
 AT_COUNTER = (
     "counter-wrong", "counters-exchanged", "blunder", "shape-undecided/or-wrong",
     "shape-undecided/contradiction", "stop-order", "point-astray", "observation-not-located",
-    "stop-moved",
+    "stop-moved", "control-implausible/or-stop",
 )  # fmt: skip
 AT_DEPTH = (
     "depth-reading-wrong", "mark-blunder/reading", "blunder/level", "blunder/tilt", "mark-blunder",

@@ -155,7 +155,13 @@ def _risen(truth: Truth, sound: SiteTables, faulty: SiteTables) -> Truth:
     """The pipe rises, or drops, steeply between an opened entry and the first stop."""
     unit = METRES_PER[sound.settings["units"]["depth"]]
     rows = zip(sound.exposures, faulty.exposures, strict=True)
-    up_m = {s["name"]: unit * (float(s["depth"]) - float(f["depth"])) for s, f in rows}
+    return _with_risers(
+        truth, {s["name"]: unit * (float(s["depth"]) - float(f["depth"])) for s, f in rows}
+    )
+
+
+def _with_risers(truth: Truth, up_m: dict[str, float]) -> Truth:
+    """Return the site with the pipe higher where it was opened, by so much, as before elsewhere."""
     lines, runs = {ln.line: ln for ln in truth.lines}, {r.id: r for r in truth.runs}
     sights = list(truth.sights)
     for opening in truth.openings:
@@ -194,10 +200,13 @@ def _entered(line: TrueLine, run: TrueRun, further_m: float) -> TrueLine:
 
 
 def _other_ride(truth: Truth, sound: SiteTables, faulty: SiteTables) -> Truth:
-    """The transmitter rides as high as is said: the pipe below it lies lower."""
+    """The transmitter rides as high as is said: the pipe lies lower, but where it was opened."""
     unit = METRES_PER[sound.settings["units"]["pipe"]]
     ride_m = {r["id"]: unit * float(r["ride_height"]) for r in faulty.settings["run"]}
-    return replace(truth, runs=tuple(replace(r, ride_height_m=ride_m[r.id]) for r in truth.runs))
+    more_m = {r.id: ride_m[r.id] - r.ride_height_m for r in truth.runs}
+    runs = tuple(replace(r, ride_height_m=ride_m[r.id]) for r in truth.runs)
+    opened = {o.name: more_m[o.run] for o in truth.openings}
+    return _with_risers(replace(truth, runs=runs), opened)
 
 
 def _other_relief(truth: Truth, sound: SiteTables, faulty: SiteTables) -> Truth:

@@ -12,8 +12,9 @@ from lateralline.simulate.truth import Truth
 from tests.trust.bookings import FAULT
 from tests.trust.catalogue import CATALOGUE
 from tests.trust.claims import missed
+from tests.trust.fitted import by_chance, fitted
 from tests.trust.hidden import HIDDEN, exact_tables, is_hidden
-from tests.trust.mistakes import HARM_M, accused, case_of, document, logged
+from tests.trust.mistakes import HARM_M, accused, case_of, document, logged, spoilt
 from tests.trust.sites import SITES, build, faultless, made, made_of
 
 #: A case each, on the site named: each is named, and by what stands beside it.
@@ -30,9 +31,12 @@ NAMED = {
     ("stop-misspelt", "local-sketch"): "fault",
     ("run-copied", "local-sketch"): "measurements-copied/run",
     ("control-moved", "slope-levels"): "tie-misfit/alike",
-    ("control-moved", "local-sketch"): "blunder/plan-or-control",
+    ("control-moved", "local-sketch"): "control-implausible/or-stop",
     ("control-point", "tape-ties"): "fault",
-    ("control-digit", "local-sketch"): "unit-wrong/tape-unknown",
+    ("control-point", "local-sketch"): "control-implausible/or-stop",
+    ("control-digit", "local-sketch"): "control-implausible/misread",
+    ("points-exchanged", "local-sketch"): "control-implausible/exchanged",
+    ("points-exchanged", "mixed"): "control-implausible/exchanged",
     ("tape-feet-as-metres", "tape-ties"): "unit-wrong/tape",
     ("depth-feet-as-metres", "slope-levels"): "unit-wrong/depth",
     ("counter-feet-as-metres", "slope-levels"): "unit-wrong/counter",
@@ -61,6 +65,26 @@ def test_a_mistake_is_named_where_it_was_made(name: str, site: str) -> None:
     assert case is not None
     assert case.verdict == "named", case
     assert NAMED[name, site] in case.lead
+
+
+#: The same on sites of other seeds.
+ALSO_NAMED = {
+    ("level-inches-as-feet", "tape-ties", 3): "unit-wrong/level",
+    ("level-inches-as-feet", "tape-ties", 4): "unit-wrong/level",
+    ("counter-reset", "slope-levels", 3): "counter-wrong/jump",
+    ("control-digit", "mixed", 4): "control-implausible/misread",
+    ("control-digit", "tape-ties", 2): "control-implausible/misread",
+    ("control-moved", "local-sketch", 3): "control-implausible/or-stop",
+    ("points-exchanged", "mixed", 3): "control-implausible/exchanged",
+}
+
+
+@pytest.mark.parametrize(("name", "site", "seed"), ALSO_NAMED, ids=str)
+def test_a_mistake_is_named_on_other_sites(name: str, site: str, seed: int) -> None:
+    case = case_of(CATALOGUE[name], site, seed)
+    assert case is not None
+    assert case.verdict == "named", case
+    assert ALSO_NAMED[name, site, seed] in case.lead
 
 
 def test_every_mistake_can_be_made_and_its_codes_are_there() -> None:
@@ -101,6 +125,29 @@ def test_what_is_hidden_has_a_faultless_twin(name: str, which: int) -> None:
     assert not [f for f in result.findings if f.severity == "error"]
     claims = missed(result, twin.surveyed, 0.0)
     assert max(claims.values()) <= HARM_M, claims
+
+
+@pytest.mark.parametrize(("name", "agrees"), [("ties-exchanged", True), ("distance-digit", False)])
+def test_a_silent_site_is_hidden_by_chance_only_if_its_data_are_true_of_another_pipe(
+    name: str, agrees: bool
+) -> None:
+    wrong = spoilt(CATALOGUE[name], "local-sketch", 3)
+    assert wrong is not None
+    tables, slip = wrong
+    result = build(tables).result
+    assert result is not None
+    assert by_chance("local-sketch", 3, tables, slip, result) == agrees
+
+
+def test_the_data_of_a_faultless_site_are_true_of_the_pipe_that_fits_best() -> None:
+    given = made("local-sketch", 5).given
+    twin = fitted("local-sketch", 5, given)
+    assert twin is not None
+    assert twin.agrees, twin
+    far = given.copy()
+    far.marks[0]["base_distance"] = f"{float(far.marks[0]['base_distance']) + 1.0:.2f}"
+    other = fitted("local-sketch", 5, far)
+    assert other is None or not other.agrees
 
 
 #: Findings that say that somebody was wrong, whatever their severity.

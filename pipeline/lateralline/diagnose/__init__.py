@@ -10,6 +10,7 @@ counted     counters that ran down
 level_unit  levels in another unit than they are set to
 level_zero  levels of a site from two zeros
 tapes       tapes that miss at mark after mark
+misread     control elsewhere, by which all fits that is accused (hung: as it would lie and fit)
 flow        which way water runs where nobody knows
 causes      one cause, one finding; what was assumed; what nothing in the data could show
 """
@@ -30,12 +31,14 @@ from lateralline.diagnose.flow import unknown_flow
 from lateralline.diagnose.level_unit import level_unit
 from lateralline.diagnose.level_zero import level_step, level_zero
 from lateralline.diagnose.mirrored import mirrors
+from lateralline.diagnose.misread import control_misread
 from lateralline.diagnose.tapes import lengths_of, stops_or_control, tapes_alike
 from lateralline.findings import Finding
 from lateralline.place import Placed
 from lateralline.records import FieldRecord, Ints
 
 __all__ = [
+    "control_misread",
     "counted_down",
     "explained",
     "exposures_off",

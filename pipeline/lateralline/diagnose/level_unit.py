@@ -31,7 +31,7 @@ from lateralline.units import METRES_PER, READ_IN
 #: at most: it is N(−D, 4D) for two units that lie D apart, at its worst where D is as large.
 _TELLS = 12.0
 #: From which they tell where, as set, a drain rises downstream beyond chance and in the other unit
-#: it falls.
+#: it falls, or on a steep slope marks of a stop fit no transmitter, and in the other unit all do.
 _TELLS_FALLING, _BEYOND = 4.0, 3.0
 #: The unit set must be this unlikely, and the other must be no less likely than that.
 _REFUSED, _FITS = 1e-2, 1e-3
@@ -59,8 +59,9 @@ def level_unit(record: FieldRecord, placed: Placed, solved: Solved) -> tuple[Fin
     compared, chi2_set = _misfit(solved.fixes, placed.exposures, settings)
     rises = _rises(solved.fixes, settings)
     slope = _plain_slope(marks.xyz_m[known])
-    denied = slope and _denies(solved)
-    if not compared or not (chi2.sf(chi2_set, compared) <= _REFUSED or rises or denied):
+    denied, astray = slope and _denies(solved), slope and _astray(solved)
+    shows = rises or denied or astray or chi2.sf(chi2_set, compared) <= _REFUSED
+    if not compared or not shows:
         return ()
     found = []
     for other in READ_IN:
@@ -76,6 +77,7 @@ def level_unit(record: FieldRecord, placed: Placed, solved: Solved) -> tuple[Fin
         if count >= compared and chi2.sf(chi2_other, count) > _FITS:  # more: stops located by it
             falls = rises and not _rises(fixes, settings, 0.0)
             allowed = denied and not _denies(again)
+            falls = falls or (astray and not _astray(again))
             if better > (0.0 if allowed else _TELLS_FALLING if falls else _TELLS):
                 found.append((better, other))
     if not found:
@@ -107,6 +109,11 @@ def level_unit(record: FieldRecord, placed: Placed, solved: Solved) -> tuple[Fin
 def _denies(solved: Solved) -> bool:
     """Whether marks deny the accuracies stated of them."""
     return any(f.code == "misfit" for f in solved.findings)
+
+
+def _astray(solved: Solved) -> bool:
+    """Whether marks of some stop fit no transmitter."""
+    return any(f.is_one_of(("mark-blunder/one", "mark-blunder/all")) for f in solved.findings)
 
 
 def _plain_slope(xyz_m: Floats) -> bool:

@@ -124,7 +124,7 @@ def explanations(found: Agreement, units: Mapping[str, str]) -> list[dict[str, s
     """Return the smallest sets of keys of [units], with what each should be, that explain all.
 
     [{}] when nothing is wrong; none when something is and no units explain it, or too little is
-    known.
+    known: two units at most, since all three wrong explain almost any counter that went wrong.
     Stops that were not taped are evidence of the tape where they disagree with
     those that were.
     """
@@ -133,7 +133,7 @@ def explanations(found: Agreement, units: Mapping[str, str]) -> list[dict[str, s
     if len(known) < 2:
         return []
     keys = ("tape", "depth", "counter")
-    for n in range(len(keys) + 1):
+    for n in range(len(keys)):
         fit = [
             dict(zip(wrong, read_in, strict=True))
             for wrong in combinations(keys, n)
