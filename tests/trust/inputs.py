@@ -1,9 +1,11 @@
 """Mutated inputs by the hundred thousand: none may end in a traceback, hang or fill the machine.
 
-    python -m tests.trust.inputs --number 34000 --seed 1 --tally 1.json   # and seeds 2 and 3
-    python -m tests.trust.inputs --tallies 1.json 2.json 3.json --table tests/trust/inputs.md
+    python -m tests.trust.inputs --number 95000 --seed 4 --table tests/trust/inputs.md --go-on
 
-After a mend `--only` judges one kind anew, and its tally takes the place of that in the file.
+The number is shared out by how much is to be spoilt in a kind of file, but each kind gets a fair
+part, up to some hundred. The kind with the fewest comes next, a hundred files at a time, and the
+table is written after each hundred: a run that was ended goes on with `--go-on`, behind what the
+table has. After a mend `--only` judges one kind anew.
 
 For each kind of file in `kinds.KINDS` half of the mutations come of hypothesis strategies derived
 from the schemas, half of byte mutators. A worker is forked with everything imported, takes some
@@ -33,7 +35,7 @@ import time
 import traceback
 import warnings
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Final, TypeAlias
@@ -52,7 +54,15 @@ MOST_S: Final = 10.0
 MOST_MIB: Final = 1024.0
 _HANGS_S: Final = 60.0  # of the clock on the wall: the machine may be busy
 _ADDRESSES: Final = 8 << 30  # bytes; so that a failure ends a worker and not the machine
-_OF_WORKER: Final = 400
+_OF_WORKER: Final = 100
+#: Of the table's head: what stood there before the command that it names went on.
+_BEFORE: Final = (
+    "which goes on with the table that is there, and makes one of its own where there is none. Of",
+    "the rows here 100,123 files are of earlier runs, of 2026-11-30, with other seeds, joined by",
+    "hand; a kind in which a fault was found then was judged anew once that was mended.",
+)
+#: Files that every kind gets at least, of a number that has so many for each.
+_LEAST: Final = 300
 _FEW: Final = 0.25  # share of a kind that has few fixed examples
 DOCUMENTED: Final = (0, 1, 2)
 
@@ -78,14 +88,6 @@ class Tally:
     mib: float = 0.0
     total_s: float = 0.0
     broken: int = 0
-
-    def join(self, other: Tally) -> None:
-        """Take what came of other files of the kind in."""
-        self.mutated += other.mutated
-        self.codes += other.codes
-        self.seconds, self.mib = max(self.seconds, other.seconds), max(self.mib, other.mib)
-        self.total_s += other.total_s
-        self.broken += other.broken
 
     def add(self, end: Ended) -> None:
         self.mutated += 1
@@ -305,37 +307,39 @@ def run(
     home: Path,
     only: str = "",
     keep: Path | None = None,
+    before: Mapping[str, Tally] | None = None,
     done: Callable[[dict[str, Tally]], None] = lambda _: None,
 ) -> tuple[dict[str, Tally], dict[tuple[str, str], tuple[str, int]]]:
     """Judge a number of mutations: what came of each kind, and failures with how many.
 
-    `done` gets each kind by itself, as it comes.
+    `before` is what was judged already and counts; `done` gets all that came, time and again, as
+    long as nothing broke a promise.
     """
-    tallies: dict[str, Tally] = {}
+    kinds = [k for k in KINDS if only in k.name]
+    tallies = {k.name: (before or {}).get(k.name, Tally()) for k in kinds}
     failures: dict[tuple[str, str], tuple[str, int]] = {}
-    whole = sum(k.share for k in KINDS)
-    for kind in (k for k in KINDS if only in k.name):
-        sound, tally = (home / kind.path).read_bytes(), Tally()
-        left, part = max(2, round(number * kind.share / whole)), 0
-        while left > 0:
-            cases = mutations(kind, home, min(left, _OF_WORKER), seed_ + 7919 * part)
-            left, part = left - len(cases), part + 1
-            for (content, door), end in zip(cases, served(home, kind.path, cases), strict=True):
-                tally.add(end)
-                if end.wrong:
-                    key = (kind.name, end.where or end.wrong)
-                    example, many = failures.get(key, (f"{' '.join(door)}: {end.wrong}", 0))
-                    failures[key] = (example, many + 1)
-                    if keep is not None and many < 2:
-                        name = re.sub(r"\W+", "-", f"{kind.name} {key[1]}")[:90]
-                        (keep / f"{name}.{many}{Path(kind.path).suffix}").write_bytes(content)
-                        (keep / f"{name}.txt").write_text(f"{example}\n{end.where}\n")
-            (home / kind.path).write_bytes(sound)
-        tallies[kind.name] = tally
-        done({kind.name: tally})
-        print(
-            f"{kind.name}: {tally.mutated}, {dict(tally.codes)}, {tally.total_s:.0f} s", flush=True
-        )
+    whole, least = sum(k.share for k in KINDS), max(2, min(_LEAST, number // len(KINDS)))
+    asked = {k.name: max(least, round(number * k.share / whole)) for k in kinds}
+    while short := [k for k in kinds if tallies[k.name].mutated < asked[k.name]]:
+        kind = min(short, key=lambda k: tallies[k.name].mutated)
+        sound, tally = (home / kind.path).read_bytes(), tallies[kind.name]
+        part, left = tally.mutated // _OF_WORKER, asked[kind.name] - tally.mutated
+        cases = mutations(kind, home, min(left, _OF_WORKER), seed_ + 7919 * part)
+        for (content, door), end in zip(cases, served(home, kind.path, cases), strict=True):
+            tally.add(end)
+            if end.wrong:
+                key = (kind.name, end.where or end.wrong)
+                example, many = failures.get(key, (f"{' '.join(door)}: {end.wrong}", 0))
+                failures[key] = (example, many + 1)
+                if keep is not None and many < 2:
+                    name = re.sub(r"\W+", "-", f"{kind.name} {key[1]}")[:90]
+                    (keep / f"{name}.{many}{Path(kind.path).suffix}").write_bytes(content)
+                    (keep / f"{name}.txt").write_text(f"{example}\n{end.where}\n")
+        (home / kind.path).write_bytes(sound)
+        if not failures:
+            done(tallies)
+        print(f"{kind.name}: {tally.mutated} of {asked[kind.name]}, {tally.total_s:.0f} s",
+              flush=True)  # fmt: skip
     return tallies, failures
 
 
@@ -381,8 +385,10 @@ def warm(home: Path) -> None:
         os.chdir(before)
 
 
-def table(tallies: dict[str, Tally], commands: Sequence[str]) -> str:
-    """The table by kind of file, with the commands that made it."""
+def table(tallies: dict[str, Tally], command: str) -> str:
+    """The table by kind of file, with the command that made it."""
+    short = [name for name, t in tallies.items() if t.mutated < _LEAST]
+    ended = f"The command was ended before these kinds had their {_LEAST}: {', '.join(short)}."
     lines = [
         "# Mutated inputs",
         "",
@@ -390,43 +396,40 @@ def table(tallies: dict[str, Tally], commands: Sequence[str]) -> str:
         "byte. *Clean*: exit code 0 or 1, read or built with its findings; *told*: exit code 2,",
         "refused in words with nothing written. No other end, traceback or warning of Python is",
         "among them, or there would be no table. Seconds are of the processor, MiB the peak of the",
-        "process with all that it had loaded before. A kind in which a fault was found was judged",
-        "anew once that was mended. Invented sites only. Made by",
+        "process with all that it had loaded before. Invented sites only. Made by",
         "",
-        *(f"    {command}" for command in commands),
+        f"    {command}",
         "",
+        *_BEFORE,
+        "",
+        *([ended, ""] if short else []),
         "| kind of file | mutated | clean | faults told | longest s | largest MiB |",
         "| --- | --: | --: | --: | --: | --: |",
     ]
-    whole = Tally()
-    for tally in tallies.values():
-        whole.join(tally)
-    for name, t in (*tallies.items(), ("**all**", whole)):
+    for name, t in tallies.items():
         clean = t.codes[0] + t.codes[1]
         lines.append(
             f"| {name} | {t.mutated} | {clean} | {t.codes[2]} | {t.seconds:.2f} | {t.mib:.0f} |"
         )
+    all_of = tallies.values()
+    told = sum(t.codes[2] for t in all_of)
+    whole = sum(t.mutated for t in all_of)
+    longest, largest = max(t.seconds for t in all_of), max(t.mib for t in all_of)
+    lines.append(f"| **all** | {whole} | {whole - told} | {told} | {longest:.2f} | {largest:.0f} |")
     return "\n".join(lines) + "\n"
 
 
-def _keep_tally(file: Path, tallies: dict[str, Tally], command: str) -> None:
-    """Write tallies into a file; kinds of an earlier run (without `--only`) stay in it."""
-    kept = json.loads(file.read_text(encoding="utf-8"))["kinds"] if file.exists() else {}
-    kept |= {name: {**asdict(t), "codes": dict(t.codes)} for name, t in tallies.items()}
-    file.write_text(json.dumps({"command": command, "kinds": kept}, indent=1), encoding="utf-8")
+_ROW: Final = re.compile(r"^\| (.+?) \| (\d+) \| (\d+) \| (\d+) \| ([\d.]+) \| (\d+) \|$", re.M)
 
 
-def _joined(files: Sequence[Path]) -> tuple[dict[str, Tally], list[str]]:
-    """All tallies of files, by the order of kinds, and the commands that made them."""
-    tallies = {kind.name: Tally() for kind in KINDS}
-    commands = []
-    for file in files:
-        said = json.loads(file.read_text(encoding="utf-8"))
-        commands.append(said["command"])
-        for name, t in said["kinds"].items():
-            codes = Counter({int(code): many for code, many in t["codes"].items()})
-            tallies[name].join(Tally(**{**t, "codes": codes}))
-    return tallies, commands
+def tallies_of(page: str) -> dict[str, Tally]:
+    """Return what a table says of each kind."""
+    known = {kind.name for kind in KINDS}
+    return {
+        name: Tally(int(many), Counter({0: int(clean), 2: int(told)}), float(longest), float(mib))
+        for name, many, clean, told, longest, mib in _ROW.findall(page)
+        if name in known
+    }
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -437,26 +440,22 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--only", default="", help="part of the name of a kind")
     parser.add_argument("--keep", type=Path, help="folder for files that broke a promise")
     parser.add_argument("--fixed", action="store_true", help="fixed examples too")
-    parser.add_argument("--tally", type=Path, help="file to write what came of each kind to")
-    parser.add_argument("--tallies", type=Path, nargs="+", help="such files, for --table")
-    parser.add_argument("--table", type=Path)
+    parser.add_argument("--table", type=Path, help="write what came of all kinds into this file")
+    parser.add_argument("--go-on", action="store_true", help="behind what the table has")
     asked = parser.parse_args(arguments)
-    if asked.tallies:
-        tallies, commands = _joined(asked.tallies)
-        broken = [name for name, t in tallies.items() if t.broken or not t.mutated]
-        if not broken:
-            asked.table.write_text(table(tallies, commands), encoding="utf-8")
-        print(f"no table: {', '.join(broken)}" if broken else f"wrote {asked.table}")
-        return int(bool(broken))
     if asked.keep is not None:
         asked.keep.mkdir(parents=True, exist_ok=True)
     os.environ["PROJ_NETWORK"] = "OFF"
-    command = f"python -m tests.trust.inputs --number {asked.number} --seed {asked.seed}"
+    before: dict[str, Tally] = {}
+    if asked.go_on and asked.table is not None and asked.table.exists():
+        before = tallies_of(asked.table.read_text(encoding="utf-8"))
 
     def done(tallies: dict[str, Tally]) -> None:
-        if asked.tally is not None:
-            _keep_tally(asked.tally, tallies, command)
+        if asked.table is not None and not asked.only:
+            asked.table.write_text(table(tallies, command), encoding="utf-8")
 
+    command = f"python -m tests.trust.inputs --number {asked.number} --seed {asked.seed} "
+    command += "--table tests/trust/inputs.md --go-on"
     memory = "/dev/shm" if Path("/dev/shm").is_dir() else None  # a file costs less there
     with tempfile.TemporaryDirectory(dir=memory) as temporary:
         home = Path(temporary) / "home"
@@ -464,7 +463,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         make_home(home)
         warm(home)
         wrong = run_fixed(home, asked.only) if asked.fixed else []
-        tallies, failures = run(asked.number, asked.seed, home, asked.only, asked.keep, done)
+        tallies, failures = run(
+            asked.number, asked.seed, home, asked.only, asked.keep, before, done
+        )
     total = sum(t.mutated for t in tallies.values())
     print(f"{total} mutated inputs, {sum(t.total_s for t in tallies.values()):.0f} s of processor")
     for (kind, where), (example, many) in sorted(failures.items(), key=lambda f: -f[1][1]):

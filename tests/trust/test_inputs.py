@@ -10,7 +10,8 @@ import re
 import subprocess
 import sys
 import time
-from collections.abc import Callable
+from collections import Counter
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -41,8 +42,40 @@ def test_the_full_run_holds_a_hundred_thousand_and_every_kind() -> None:
     assert whole[0] >= 100_000
     for number, clean, told in kinds:
         assert number == clean + told
+        assert number >= 70  # every kind has its part
     assert max(float(row[4]) for row in rows) < inputs.MOST_S
     assert max(float(row[5]) for row in rows) < inputs.MOST_MIB
+
+
+def test_a_run_goes_on_behind_what_its_table_has(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The kind with the fewest comes first, and what was judged counts."""
+    short, rest = KINDS[-1].name, [kind.name for kind in KINDS[:-1]]
+    page = inputs.table(
+        {name: inputs.Tally(4000, Counter({0: 1000, 2: 3000}), 0.5, 200.0) for name in rest}
+        | {short: inputs.Tally(7, Counter({0: 3, 2: 4}), 0.25, 100.0)},
+        "x",
+    )
+    before = inputs.tallies_of(page)
+    assert before[short] == inputs.Tally(7, Counter({0: 3, 2: 4}), 0.25, 100.0)
+    judged: list[str] = []
+
+    def served(home: Path, path: str, cases: list[object]) -> Iterator[inputs.Ended]:
+        judged.extend([path] * len(cases))
+        return (inputs.Ended(2, 0.1, 50.0) for _ in cases)
+
+    monkeypatch.setattr(inputs, "served", served)
+    monkeypatch.setattr(inputs, "mutations", lambda kind, home, number, seed: [(b"", ())] * number)
+    monkeypatch.setattr(Path, "read_bytes", lambda path: b"")
+    monkeypatch.setattr(Path, "write_bytes", lambda path, data: 0)
+    pages: list[int] = []
+    tallies, failures = inputs.run(
+        9900, 1, Path(), before=before, done=lambda now: pages.append(now[short].mutated)
+    )
+    assert not failures
+    assert judged == [KINDS[-1].path] * (tallies[short].mutated - 7)
+    assert tallies[short].mutated >= 300
+    assert pages[0] == 107
+    assert all(tallies[name].mutated == 4000 for name in rest)
 
 
 # ---- the alarm -------------------------------------------------------------------------------
