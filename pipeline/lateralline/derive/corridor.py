@@ -185,7 +185,7 @@ def whole_line_factor(axis: Axis) -> float:
     points = axis.samples
     across = points.across
     sigma = np.sqrt(np.einsum("ni,nij,nj->n", across, points.cov_m2[:, :2, :2], across))
-    by_state = influence(axis, points)[:, :2].reshape(-1, 2, 5, m)
+    by_state = influence(axis, points).toarray().reshape(-1, 3, 5, m)[:, :2]
     by_state = np.einsum("ni,nikv->nvk", across, by_state)  # (n, m, 5)
     plan = joint_cov(axis.line)[:, :2, :, :2].reshape(2 * m, 2 * m)
     value, vector = np.linalg.eigh(plan)
