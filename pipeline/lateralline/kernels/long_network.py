@@ -257,7 +257,6 @@ class _LongSystem:
 class _Solved:
     """A stack at its end, with what all its adjustments are asked from. Unknowns are scaled."""
 
-    system: _LongSystem
     v: Floats  # (g · m,) P·v
     a: sparse.csr_array  # (g · m, U) P·A
     weight: sparse.csr_array  # (g · m, g · m) P
@@ -414,7 +413,7 @@ def _solved(system: _LongSystem, end: Ended, sizes: Sequence[LongSizes]) -> list
     )
     weighted = (root.T @ jacobian).tocsr()
     weight = (root.T @ root).tocsr()
-    solved = _Solved(system, root.T @ white.ravel(), weighted, weight, factor, scale)
+    solved = _Solved(root.T @ white.ravel(), weighted, weight, factor, scale)
     own = solved.selected
     # a network with an unknown that is not determined has none that is
     bad = ~np.isfinite(own.own).all(axis=(1, 2))

@@ -37,7 +37,7 @@ _ALIKE, _ALIKE_PLUS = 1.25, 8
 #: Numbers in one stack's Jacobian, or products in that of long networks: bounds memory whatever the
 #: site.
 _STACK = 4_000_000
-_PER_LONG_ROW = 100
+_PER_LONG_ROW = 300
 #: Networks with more unknowns are adjusted as long ones: from here on that is faster.
 _LONG = 200
 
