@@ -240,7 +240,7 @@ class StepwiseEvaluator:
         """Evaluate at x (g, n): residuals (g · rows) and entries (e,)."""
         g, n = x.shape
         known = self._entry is not None
-        out = _Sums(g * self.rows, n, known=known, columns=g * n)
+        out = _Sums(g * self.rows, g * n, known=known)
         with np.errstate(over="ignore", invalid="ignore"):
             _evaluate(self.layout, x.ravel(), out, self._spans, self.states)
         if self._entry is None:
@@ -263,7 +263,9 @@ class _Spans(NamedTuple):
     @classmethod
     def from_first(cls, layout: EquationLayout) -> _Spans:
         """From the first reading of the piece."""
-        first = np.maximum.accumulate(np.where(_firsts(layout), np.arange(_count(layout)), 0))
+        first = np.maximum.accumulate(
+            np.where(_firsts(layout), np.arange(len(layout.reading_row)), 0)
+        )
         return cls._between(layout, layout.reading_from, first)
 
     @classmethod
@@ -294,22 +296,17 @@ class _Spans(NamedTuple):
         )
 
 
-def _count(layout: EquationLayout) -> int:
-    return len(layout.reading_row)
-
-
 def _firsts(layout: EquationLayout) -> Flags:
-    return np.asarray(layout.reading_before == np.arange(_count(layout)))
+    """Which readings are the first of their piece."""
+    return np.asarray(layout.reading_before == np.arange(len(layout.reading_row)))
 
 
 class _Sums:
     """Residuals and derivatives as they come in, entry by entry; what meets is added up."""
 
-    def __init__(
-        self, rows: int, unknowns: int, *, known: bool, columns: int | None = None
-    ) -> None:
+    def __init__(self, rows: int, columns: int, *, known: bool) -> None:
         self.v = np.zeros(rows)
-        self._columns, self._known = columns or unknowns, known
+        self._columns, self._known = columns, known
         self._at: list[Ints] = []
         self._by: list[Floats] = []
 
@@ -428,12 +425,12 @@ def _stations(layout: EquationLayout, x: Floats, legs: _Legs, out: _Sums) -> Non
 
 
 def _readings(layout: EquationLayout, x: Floats, legs: _Legs, out: _Sums, spans: _Spans) -> None:
-    rows, count = layout.reading_row, _count(layout)
+    rows, count = layout.reading_row, len(layout.reading_row)
     path = _path(layout, x, legs, spans)
     per_m = layout.reading_way / x[layout.reading_scale]
     out.v[rows] = x[layout.reading_offset] + per_m * path - layout.reading_m
     out.by(rows, layout.reading_offset, np.ones(count))
-    _along(layout, x, legs, out, spans, rows, per_m, path)
+    _along(layout, x, legs, out, spans, rows)
 
 
 def _steps(
@@ -458,12 +455,12 @@ def _steps(
     out.by(rows, before, np.ones(len(rows)))
     rows, now = states.row[later & own], states.x[later & own]
     out.by(rows, now, -np.ones(len(rows)))
-    _along(layout, x, legs, out, spans, states.row, per_m, path)
+    _along(layout, x, legs, out, spans, states.row)
 
 
 def _path(layout: EquationLayout, x: Floats, legs: _Legs, spans: _Spans) -> Floats:
     """Length (readings,) of the path of each."""
-    station, count = spans.part_station, _count(layout)
+    station, count = spans.part_station, len(layout.reading_row)
     lengths = legs.length[layout.station_leg[station]]
     parts = spans.part_share * x[layout.station_x[station]] * lengths
     whole = spans.share * legs.length[spans.leg]
@@ -472,16 +469,10 @@ def _path(layout: EquationLayout, x: Floats, legs: _Legs, spans: _Spans) -> Floa
 
 
 def _along(
-    layout: EquationLayout,
-    x: Floats,
-    legs: _Legs,
-    out: _Sums,
-    spans: _Spans,
-    rows: Ints,
-    per_m: Floats,
-    path: Floats,
+    layout: EquationLayout, x: Floats, legs: _Legs, out: _Sums, spans: _Spans, rows: Ints
 ) -> None:
     """Add the derivatives of path · way / scale to rows."""
+    path, per_m = _path(layout, x, legs, spans), layout.reading_way / x[layout.reading_scale]
     out.by(rows, layout.reading_scale, -per_m * path / x[layout.reading_scale])
     of = spans.reading
     legs.lengthen(out, rows[of], spans.leg, per_m[of] * spans.share)
