@@ -137,7 +137,7 @@ FULL = ["end_null", "end_null", "mid_null"]
 def test_the_state_gives_every_point_its_covariance() -> None:
     axis = axis_with([0.05, 0.03, 0.08], ["straight"] * 2, common_m=0.04)
     points = axis.at(np.linspace(0.0, axis.length_m, 23))
-    by = influence(axis, points)
+    by = influence(axis, points).toarray().reshape(len(points.chainage_m), 3, -1)
     assert by @ state_cov(axis) @ np.swapaxes(by, 1, 2) == pytest.approx(points.cov_m2, abs=1e-15)
 
 
@@ -147,10 +147,10 @@ def test_what_is_left_is_that_of_a_least_squares_solution(where: float) -> None:
     axis = axis_with([0.05, 0.03, 0.08, 0.04], ["straight"] * 3, common_m=0.04)
     measured = np.diag([0.0004, 0.0009, 0.0001])
     found = outlook(axis, corridor(axis), [Candidate("exposure", where, measured)])
-    here = influence(axis, axis.at(np.array([where])))[0]
+    here = influence(axis, axis.at(np.array([where]))).toarray()
     normal = np.linalg.inv(state_cov(axis)) + here.T @ np.linalg.inv(measured) @ here
     points = axis.at(np.concatenate([part.chainage_m for part in axis.sampled]))
-    by = influence(axis, points)
+    by = influence(axis, points).toarray().reshape(len(points.chainage_m), 3, -1)
     left = by @ np.linalg.inv(normal) @ np.swapaxes(by, 1, 2)
     assert found["plan"].after_m[0] == pytest.approx(ellipses_95(left).semi_major_m.max(), rel=1e-6)
     level = INTERVAL_95 * np.sqrt(left[:, 2, 2].max())

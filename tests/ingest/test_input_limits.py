@@ -66,7 +66,7 @@ TEXTS: dict[str, tuple[str, str, str]] = {
         'stops.csv: file must hold at most 100000 lines, blank ones and comments too; got "50000'),
     "a line without end": (
         "stops", STOPS + "".join(STOP_ROW.format(n=n) for n in range(limits.STOPS_OF_LINE + 5)),
-        "stops.csv:503: stop must be one of at most 500 stops of line L1; more begin here; got"),
+        "stops.csv:1003: stop must be one of at most 1000 stops of line L1; more begin here; got"),
     "many columns": (
         "stops", "run,stop,counter," + ",".join(f"c{n}" for n in range(10_000)) + "\nR1,1,3\n",
         'stops.csv:1: row must have at most 200 columns; got "10003 cells" — delete those not'),

@@ -14,6 +14,7 @@ from math import degrees, isfinite
 from typing import Final, NamedTuple
 
 import numpy as np
+from scipy import sparse
 
 from lateralline.derive.axis import Along, Axis, influence, state_cov
 from lateralline.derive.chainage import best_run, counters_at
@@ -40,6 +41,11 @@ WORTH: Final = 0.9
 
 #: Places times candidates that are worked out at once: some ten megabytes each.
 _AT_ONCE: Final = 100_000
+
+#: Of a line, so many of the least sure places are looked at first; others where these leave less.
+_WIDEST: Final = 96
+#: What numbers may make of a place that is as sure as can be.
+_NEVER_LESS_M: Final = 4 * _EXACT_M
 
 #: By number of end nulls and of mid nulls that a stop has, at most 2 and 1: which it lacks.
 _MISSING: Final = {
@@ -247,19 +253,23 @@ class _Bounded:
     off_m: Floats  # how far reach lets each be off in plan, ∞ unbounded
     low_m: Floats  # levels that reach allows
     high_m: Floats
+    by_state: sparse.csr_array  # (3n, 5m) how they move with the line's state
 
-    def widths(self, cov_m2: Floats, settled: Flags) -> Floats:
+    def widths(self, cov_m2: Floats, settled: Flags, at: Ints | None = None) -> Floats:
         """Return 95 % half-widths in plan and in level (2, k, n) of covariances (k, n, 3, 3).
 
-        Where the shape is undecided they are reach alone, unless it is `settled` (k, n).
+        `at` (n,): of which of the points, all unless given. Where the shape is undecided they are
+        reach alone, unless it is `settled` (k, n).
         """
         k, n = cov_m2.shape[:2]
-        all_reach = self.undecided & ~settled
+        at = np.arange(len(self.stretch)) if at is None else at
+        off_m = self.off_m[at]
+        all_reach = self.undecided[at] & ~settled
         ellipse = ellipses_95(cov_m2.reshape(k * n, 3, 3)).semi_major_m.reshape(k, n)
-        plan = np.where(all_reach, self.off_m, np.fmin(ellipse, self.off_m))
-        level = self.points.xyz_m[:, 2]
+        plan = np.where(all_reach, off_m, np.fmin(ellipse, off_m))
+        level = self.points.xyz_m[at, 2]
         half = np.where(all_reach, np.inf, INTERVAL_95 * np.sqrt(cov_m2[..., 2, 2].clip(0.0)))
-        high, low = np.fmin(level + half, self.high_m), np.fmax(level - half, self.low_m)
+        high, low = np.fmin(level + half, self.high_m[at]), np.fmax(level - half, self.low_m[at])
         return np.stack([plan, (high - low) / 2])
 
 
@@ -269,9 +279,10 @@ def outlook(axis: Axis, region: Corridor, candidates: Sequence[Candidate]) -> di
     n, points = len(bounded.stretch), bounded.points
     nothing = np.zeros((1, n), dtype=np.bool_)
     now = bounded.widths(points.cov_m2[None], nothing)[:, 0]
-    step = max(_AT_ONCE // n, 1)
+    state = state_cov(axis)
+    step = max(_AT_ONCE // min(n, 2 * _WIDEST), 1)
     after = [
-        _after(axis, bounded, candidates[first : first + step]).max(axis=2)
+        _largest(axis, state, bounded, now, candidates[first : first + step])
         for first in range(0, len(candidates), step)
     ]
     found = {}
@@ -294,20 +305,53 @@ def _left(cov_m2: Floats, taken_m2: Floats) -> Floats:
     )
 
 
-def _after(axis: Axis, bounded: _Bounded, candidates: Sequence[Candidate]) -> Floats:
-    """Return half-widths in plan and in level (2, k, n) after each of some candidates (k,)."""
-    n, k = len(bounded.stretch), len(candidates)
-    measured = np.array([c.cov_m2 for c in candidates])
+def _largest(
+    axis: Axis, state: Floats, bounded: _Bounded, now: Floats, candidates: Sequence[Candidate]
+) -> Floats:
+    """Return the largest half-widths in plan and in level (2, k) after each of some candidates.
+
+    No measurement makes a place less sure than it is `now` (2, n), but where it settles a shape; so
+    places less wide than what is left elsewhere need no look.
+    """
+    n = len(bounded.stretch)
     here = influence(axis, axis.at(np.array([c.chainage_m for c in candidates])))
-    moved = state_cov(axis) @ here.reshape(3 * k, -1).T  # (5m, 3k)
-    own = (here.reshape(3 * k, -1) @ moved).reshape(k, 3, k, 3)[np.arange(k), :, np.arange(k)]
-    shared = (influence(axis, bounded.points).reshape(3 * n, -1) @ moved).reshape(n, 3, k, 3)
+    moved = (here @ state).T  # (5m, 3k)
+    own = here @ moved
+    may = np.fmax(now * (1 + 1e-9), _NEVER_LESS_M)
+    within = np.array([c.stretch if c.kind == "stop" else -1 for c in candidates])
+    look: Flags = np.isin(bounded.stretch, within) & bounded.undecided
+    for widths in now:
+        look[np.argsort(widths)[-_WIDEST:]] = True
+    seen, largest = np.zeros(n, dtype=np.bool_), np.zeros((2, len(candidates)))
+    while look.any():
+        at = np.flatnonzero(look)
+        after = _after(bounded, own, moved, at, candidates)
+        largest = np.fmax(largest, after.max(axis=2))
+        seen |= look
+        look = ~seen & (may > largest.min(axis=1)[:, None]).any(axis=0)
+    return largest
+
+
+def _after(
+    bounded: _Bounded,
+    own: Floats,
+    moved: Floats,
+    at: Ints,
+    candidates: Sequence[Candidate],
+) -> Floats:
+    """Return half-widths in plan and in level (2, k, n) at places (n,) after candidates (k,)."""
+    n, k, points = len(at), len(candidates), bounded.points
+    measured = np.array([c.cov_m2 for c in candidates])
+    own = own.reshape(k, 3, k, 3)[np.arange(k), :, np.arange(k)]
+    shared = (bounded.by_state[(3 * at[:, None] + np.arange(3)).ravel()] @ moved).reshape(
+        n, 3, k, 3
+    )
     to = shared.transpose(2, 3, 0, 1).reshape(k, 3, 3 * n)
     gain = np.linalg.solve(own + measured, to).reshape(k, 3, n, 3)
     taken = shared.transpose(2, 0, 1, 3) @ gain.transpose(0, 2, 1, 3)  # (k, n, 3, 3)
     within = np.array([c.stretch if c.kind == "stop" else -1 for c in candidates])[:, None]
-    settled = (within == bounded.stretch) & bounded.undecided
-    widths = bounded.widths(_left(bounded.points.cov_m2, taken), settled)
+    settled = (within == bounded.stretch[at]) & bounded.undecided[at]
+    widths = bounded.widths(_left(points.cov_m2[at], taken), settled, at)
     # A stretch that a stop decides is known there no better than by that stop.
     stop = [ellipses_95(measured).semi_major_m, INTERVAL_95 * np.sqrt(measured[:, 2, 2])]
     return np.where(settled, np.fmax(widths, np.stack(stop)[:, :, None]), widths)
@@ -320,4 +364,5 @@ def _bounded(axis: Axis, region: Corridor) -> _Bounded:
     low, high = np.concatenate(limits, axis=1)
     undecided = np.array([stretch.shape == "undecided" for stretch in stretches])
     off_m = np.nan_to_num(region.aside_m, nan=np.inf)
-    return _Bounded(axis.samples, number, undecided[number], off_m[number], low, high)
+    by_state = influence(axis, axis.samples)
+    return _Bounded(axis.samples, number, undecided[number], off_m[number], low, high, by_state)

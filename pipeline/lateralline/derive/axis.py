@@ -14,6 +14,7 @@ from math import isfinite, nan
 from typing import Any
 
 import numpy as np
+from scipy import sparse
 
 from lateralline.derive.ellipses import ellipses_95
 from lateralline.derive.path import Arcs, arcs_of, bow_by_slopes, bow_sigmas, slope_sigmas
@@ -359,22 +360,22 @@ def joint_cov(line: Line) -> Floats:
     return cov
 
 
-def influence(axis: Axis, points: Along) -> Floats:
-    """Return how points (n,) of a line move with its state, (n, 3, 5m).
+def influence(axis: Axis, points: Along) -> sparse.csr_array:
+    """Return how points (n,) of a line move with its state, (3n, 5m).
 
     The state is the vertices' east, north, up, then their slopes in heading, then in tilt.
     """
     m, n = len(axis.line.kind), len(points.chainage_m)
     leg, w = axis.fraction(points.chainage_m)
-    row = np.arange(n)
-    by = np.zeros((n, 3, 5, m))
+    moves, state = np.array([0, 1, 2, 0, 1, 2]), np.array([0, 1, 2, 3, 3, 4])
+    columns, values = [], []
     for vertex, share, slope in zip((leg, leg + 1), (1 - w, w), bow_by_slopes(w), strict=True):
         bow = axis.arcs.length_m[leg] * slope
-        for east_north_up in range(3):
-            by[row, east_north_up, east_north_up, vertex] = share
-        by[row, :2, 3, vertex] = bow[:, None] * points.across
-        by[row, 2, 4, vertex] = bow
-    return by.reshape(n, 3, 5 * m)
+        columns.append(state * m + vertex[:, None])
+        values.append(np.stack([share, share, share, *(bow * points.across.T), bow], axis=1))
+    rows = np.broadcast_to(3 * np.arange(n)[:, None] + moves, (2, n, len(moves)))
+    entries = np.stack(values).ravel(), (rows.ravel(), np.stack(columns).ravel())
+    return sparse.csr_array(entries, shape=(3 * n, 5 * m))
 
 
 def state_cov(axis: Axis) -> Floats:

@@ -114,16 +114,19 @@ def _of_paths(axis: Axis, along: PathsAlong) -> Corridor:
     ends = axis.chainage_m[[(s.first, s.last) for s in line.stretches]].reshape(-1, 2)
     off_m, aside_m = np.full((2, len(ends)), np.nan)
     path = shapely.LineString(axis.drawn(SWEPT_WITHIN_M).xyz_m[:, :2])
-    beside = shapely.LineString(_carried_on(shapely.get_coordinates(path)))
+    # by its legs, found by where they lie: a long line has thousands
+    ends_on = _carried_on(shapely.get_coordinates(path))
+    beside = shapely.STRtree(shapely.linestrings(np.stack([ends_on[:-1], ends_on[1:]], axis=1)))
     stretches = axis.drawn_stretches(SWEPT_WITHIN_M)
     for number, (first, last) in enumerate(ends):
-        here = (along.chainage_m[1:] > first) & (along.chainage_m[:-1] < last)
+        begin = np.searchsorted(along.chainage_m[1:], first, side="right")
+        here = slice(begin, np.searchsorted(along.chainage_m[:-1], last))
         drawn = stretches[number].xyz_m[:, :2]
         part = shapely.union_all(swept[here])
         outline = shapely.points(shapely.get_coordinates(part))
         off_m[number] = shapely.hausdorff_distance(part, shapely.LineString(drawn))
         aside_m[number] = max(
-            shapely.distance(outline, beside).max(),
+            beside.query_nearest(outline, return_distance=True, all_matches=False)[1].max(),
             shapely.distance(shapely.points(drawn), part).max(),
         )
     whole = shapely.union_all([*swept, path.buffer(_SLIVER_M)])
@@ -185,7 +188,7 @@ def whole_line_factor(axis: Axis) -> float:
     points = axis.samples
     across = points.across
     sigma = np.sqrt(np.einsum("ni,nij,nj->n", across, points.cov_m2[:, :2, :2], across))
-    by_state = influence(axis, points)[:, :2].reshape(-1, 2, 5, m)
+    by_state = influence(axis, points).toarray().reshape(-1, 3, 5, m)[:, :2]
     by_state = np.einsum("ni,nikv->nvk", across, by_state)  # (n, m, 5)
     plan = joint_cov(axis.line)[:, :2, :, :2].reshape(2 * m, 2 * m)
     value, vector = np.linalg.eigh(plan)

@@ -22,6 +22,8 @@ STRAY_SHARE: Final = 0.03
 WIDER_M: Final = 0.018
 #: Paths that scatter by less than this stray no farther for it.
 _LEAST_SCATTER_M: Final = 0.001
+#: Places of all paths that are looked at together: bounds memory whatever the line.
+_AT_ONCE: Final = 100_000
 #: Sides of the polygons swept, drawn outside what they hold.
 SIDES: Final = 32
 #: Places this near to a vertex are at it.
@@ -30,6 +32,15 @@ _AT: Final = 1e-6
 _NEAR_M: Final = 0.05
 #: A line whose run in plan is less than this share of its length has no direction there.
 _UPRIGHT: Final = 0.5
+
+
+def _farthest(plan_m: Floats, ways: Floats) -> Floats:
+    """Return how far any path (s, p, 2) reaches each of some ways (2, q) at each place (p, q)."""
+    s, p, _ = plan_m.shape
+    step = max(_AT_ONCE // max(s, 1), 1)
+    return np.concatenate(
+        [(plan_m[:, first : first + step] @ ways).max(axis=0) for first in range(0, p, step)]
+    )
 
 
 def turns(paths: SampledPaths, vertex: int) -> Floats:
@@ -82,7 +93,7 @@ class PathsAlong:
         kept = stray <= np.quantile(stray, 1.0 - STRAY_SHARE)
         turn = np.arange(SIDES) * (2 * np.pi / SIDES)
         ways = np.stack([np.cos(turn), np.sin(turn)])
-        reach = (xyz[kept, :, :2] @ ways).max(axis=0)
+        reach = _farthest(xyz[kept, :, :2], ways)
         reach = np.maximum(reach[:-1], reach[1:])
         corners = (self.paths.corner_m[kept] - centre) @ own.T
         corners = (corners[..., :2] @ ways).reshape(-1, SIDES)

@@ -219,7 +219,7 @@ class Frame:
         if self.horizontal is None:
             raise FrameError("a local sketch has invented axes: it has no longitude and latitude")
         if self.levels == "ellipsoidal":
-            return self.horizontal.to_3d(), WGS84_3D
+            return with_levels(self.horizontal, None, "ellipsoidal"), WGS84_3D
         return self.horizontal, WGS84_2D
 
     def _systems_to(self, crs: CRS | str) -> tuple[CRS, CRS]:
@@ -271,9 +271,10 @@ def levels_by_grid(
     target = frame.crs_with_levels
     if frame.horizontal is None or frame.vertical is None or frame.area is None or target is None:
         raise FrameError("heights can be reduced to levels only where both systems are named")
-    transformer, operation = best(frame.horizontal.to_3d(), target, frame.area, frame.terms)
+    source = with_levels(frame.horizontal, None, "ellipsoidal")
+    transformer, operation = best(source, target, frame.area, frame.terms)
     if not operation.usable or isnan(operation.accuracy_m):
         return np.full(len(height_m), np.nan), operation
-    unit_m = frame.horizontal.to_3d().axis_info[2].unit_conversion_factor
+    unit_m = source.axis_info[2].unit_conversion_factor
     there = apply(transformer, np.column_stack([x, y, height_m / unit_m]), frame.epoch)
     return np.asarray(there[:, 2] * frame.level_unit_m), operation

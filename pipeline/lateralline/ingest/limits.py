@@ -44,9 +44,9 @@ SETTING: Final = 20_000
 DESCRIPTION: Final = 500
 #: Sections of one kind in site.toml, as [[run]]: a street has some dozens.
 SECTIONS: Final = 1_000
-#: Stops of all runs of one line, which are adjusted together: what that takes grows with their
-#: square and faster. A few gigabytes and some minutes; a stop each metre from manhole to manhole.
-STOPS_OF_LINE: Final = 500
+#: Stops of all runs of one line, which are adjusted together: some two minutes and two gigabytes;
+#: far more than a stop each metre from manhole to manhole.
+STOPS_OF_LINE: Final = 1_000
 #: Levels of tables within tables in TOML; ours need two.
 NESTED: Final = 10
 #: Faults that are reported at once: more than a person mends before the next try.

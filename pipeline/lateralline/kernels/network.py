@@ -14,9 +14,10 @@ Source of the formulas: the examples collected in Krumm, *Geodetic Network Adjus
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable
+from abc import ABC, abstractmethod
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import NamedTuple, TypeAlias
+from typing import NamedTuple, Protocol, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
@@ -49,21 +50,81 @@ class Outliers(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
-class Adjustment:
-    """An adjusted network: m observations, n unknowns (biases last)."""
+class Adjusted(ABC):
+    """An adjusted network, n unknowns (biases last), and what can be asked of it."""
 
     x: Floats  # (n,)
-    cov: Floats  # (n, n) a priori
-    v: Floats  # (m,) computed minus observed
-    redundancy: Floats  # (m,) sums to dof
-    w: Floats  # (m,) standardised residuals; NaN where an observation is not controlled
     chi2: float
     dof: int
     iterations: int
     converged: bool
+
+    @abstractmethod
+    def cov_among(self, at: Ints) -> Floats:
+        """Return the a-priori covariance (…, p, p) among unknowns (…, p)."""
+
+    @abstractmethod
+    def cov_of(self, by: sparse.csr_array) -> Floats:
+        """Return the a-priori covariance (k, k) of sums of unknowns, `by` (k, n)."""
+
+    @abstractmethod
+    def sigma(self) -> Floats:
+        """Return the standard deviation (n,) of each unknown."""
+
+    @abstractmethod
+    def test_rows(self, rows: Ints) -> Outliers:
+        """Test groups of observations (g, q), each observation free to be wrong by itself."""
+
+    @abstractmethod
+    def test_sums(self, rows: Ints, times: Floats) -> Outliers:
+        """Test groups of observations (g, q), all of a group off by one error, `times` each."""
+
+    @abstractmethod
+    def test_columns(self, rows: Sequence[Ints], times: float) -> Outliers:
+        """Test alternatives: of each the rows (k, q) that q errors, `times`, put off together."""
+
+
+def outliers(u: Floats, k: Floats, length: npt.NDArray[np.generic], largest: float) -> Outliers:
+    """Return the tests from u (g, q) and K (g, q, q).
+
+    T = uᵀ K⁻¹ u with u = HᵀPv and K = HᵀP·Qvv·PH; for one column √T is Baarda's |w|. NaN where the
+    network could not see such an error. `length` (g,) is HᵀH's trace, `largest` the largest weight.
+    """
+    seen = np.linalg.eigvalsh(k)[:, 0] > 1e-9 * np.maximum(length, 1e-300) * largest
+    k = np.where(seen[:, None, None], k, np.eye(k.shape[2]))
+    size = -np.linalg.solve(k, u[..., None])[..., 0]
+    statistic = -np.einsum("gq,gq->g", u, size)
+    return Outliers(
+        np.where(seen, statistic, np.nan),
+        np.where(seen[:, None], size, np.nan),
+        np.where(seen[:, None, None], np.linalg.inv(k), np.nan),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Adjustment(Adjusted):
+    """A network adjusted as a whole: m observations."""
+
+    cov: Floats  # (n, n) a priori
+    v: Floats  # (m,) computed minus observed
+    redundancy: Floats  # (m,) sums to dof
+    w: Floats  # (m,) standardised residuals; NaN where an observation is not controlled
     weight: Floats  # (m, m) P
     weighted_v: Floats  # (m,) P·v
     weighted_a: Floats  # (m, n) P·A
+
+    def cov_among(self, at: Ints) -> Floats:
+        """Return the a-priori covariance (…, p, p) among unknowns (…, p)."""
+        return np.asarray(self.cov[at[..., :, None], at[..., None, :]])
+
+    def cov_of(self, by: sparse.csr_array) -> Floats:
+        """Return the a-priori covariance (k, k) of sums of unknowns, `by` (k, n)."""
+        full = by.toarray()
+        return np.asarray(full @ self.cov @ full.T)
+
+    def sigma(self) -> Floats:
+        """Return the standard deviation (n,) of each unknown."""
+        return np.asarray(np.sqrt(np.diag(self.cov)))
 
     def test_rows(self, rows: Ints) -> Outliers:
         """Test groups of observations (g, q), each observation free to be wrong by itself."""
@@ -72,11 +133,26 @@ class Adjustment:
         k = k - own @ self.cov @ np.swapaxes(own, 1, 2)
         return self._outliers(self.weighted_v[rows], k, np.full(len(rows), rows.shape[1]))
 
+    def test_sums(self, rows: Ints, times: Floats) -> Outliers:
+        """Test groups of observations (g, q), all of a group off by one error, `times` each."""
+        own = np.einsum("gq,gqn->gn", times, self.weighted_a[rows])[:, None]
+        k = self.weight[rows[:, :, None], rows[:, None, :]]
+        k = np.einsum("gq,gqr,gr->g", times, k, times)[:, None, None]
+        k = k - own @ self.cov @ np.swapaxes(own, 1, 2)
+        u = np.einsum("gq,gq->g", times, self.weighted_v[rows])[:, None]
+        return self._outliers(u, k, np.einsum("gq,gq->g", times, times))
+
+    def test_columns(self, rows: Sequence[Ints], times: float) -> Outliers:
+        """Test alternatives: of each the rows (k, q) that q errors, `times`, put off together."""
+        h = np.zeros((len(rows), len(self.weighted_v), rows[0].shape[1]))
+        for i, some in enumerate(rows):
+            h[i, some, np.arange(h.shape[2])] = times
+        return self.test(h)
+
     def test(self, alternatives: Floats) -> Outliers:
         """Test alternatives (g, m, q): which way observations would be off, one column per freedom.
 
-        T = uᵀ K⁻¹ u with u = HᵀPv and K = HᵀP·Qvv·PH; for one column √T is Baarda's |w|. NaN
-        where the network could not see such an error.
+        The figures are those of `outliers`.
         """
         h = np.asarray(alternatives, float)
         u = np.einsum("gmq,m->gq", h, self.weighted_v)
@@ -85,17 +161,7 @@ class Adjustment:
         return self._outliers(u, k, np.einsum("gmq,gmq->g", h, h))
 
     def _outliers(self, u: Floats, k: Floats, length: npt.NDArray[np.generic]) -> Outliers:
-        """Return the tests from u (g, q) and K (g, q, q); `length` (g,) is HᵀH's trace."""
-        largest = np.max(np.diag(self.weight), initial=1e-300)
-        seen = np.linalg.eigvalsh(k)[:, 0] > 1e-9 * np.maximum(length, 1e-300) * largest
-        k = np.where(seen[:, None, None], k, np.eye(k.shape[2]))
-        size = -np.linalg.solve(k, u[..., None])[..., 0]
-        statistic = -np.einsum("gq,gq->g", u, size)
-        return Outliers(
-            np.where(seen, statistic, np.nan),
-            np.where(seen[:, None], size, np.nan),
-            np.where(seen[:, None, None], np.linalg.inv(k), np.nan),
-        )
+        return outliers(u, k, length, float(np.max(np.diag(self.weight), initial=1e-300)))
 
 
 def adjust_stack(
@@ -124,54 +190,93 @@ def adjust_stack(
     idle: Flags = np.arange(x.shape[1]) >= sizes[:, 1:2]
     idle[:, n:] = np.arange(biases.shape[2]) >= sizes[:, 2:3]
     white = _whitener(cov)
+
+    def among(at: Ints) -> _WhitenedEquations:
+        some = white if len(at) == g else _among(white, at, cov.shape[1])
+        return _WhitenedEquations(equations(at), some, biases[at], n, idle[at])
+
+    end = iterate(among, x, iterations=iterations, tolerance=tolerance)
+    v, a = (np.empty((g, *part.shape[1:])) for part in end.states[0][1:])
+    for at, *parts in end.states:
+        v[at], a[at] = parts
+    return _statistics(_Whitened(v, a), end, cov, white, idle, sizes)
+
+
+class System(Protocol):
+    """Equations of g networks: A is whatever it makes of the Jacobian."""
+
+    def evaluate(self, x: Floats) -> tuple[Floats, Floats, Floats]:
+        """Return x (g, n), whitened residuals (g, m) and A there."""
+
+    def resumed(self, x: Floats, v: Floats, a: Floats, of: Flags) -> tuple[Floats, Floats, Floats]:
+        """Return the same of these networks, at x, that a larger system's v and A were of."""
+
+    def step(self, v: Floats, a: Floats, damping: Floats) -> tuple[Floats, Floats]:
+        """Return the step (g, n) with λ = damping (g,), NaN where singular, and −Aᵀv (g, n)."""
+
+    def chosen(self, take: Flags, new: Floats, old: Floats) -> Floats:
+        """Return the new A of networks to take (g,), the old one of the others."""
+
+
+class Ended(NamedTuple):
+    """Where g networks are."""
+
+    x: Floats  # (g, n)
+    iterations: Ints
+    converged: Flags
+    #: networks with their v and A when they left the stack; the last of a network counts
+    states: list[tuple[Ints, Floats, Floats]]
+
+
+def iterate(
+    among: Callable[[Ints], System], start: Floats, *, iterations: int, tolerance: float
+) -> Ended:
+    """Gauss–Newton from start (g, n), with Marquardt's damping where a plain step fails."""
+    g = len(start)
     at = np.arange(g)
-    evaluate = _WhitenedEquations(equations(at), white, biases, n)
-    end = _Ended(*evaluate(x), x.copy(), np.zeros(g, dtype=np.int64), np.zeros(g, dtype=np.bool_))
-    v, a, damping, moving = end.v, end.a, np.zeros(g), np.ones(g, dtype=np.bool_)
+    system = among(at)
+    x, v, a = system.evaluate(start)
+    end = Ended(x.copy(), np.zeros(g, dtype=np.int64), np.zeros(g, dtype=np.bool_), [])
+    damping, moving = np.zeros(g), np.ones(g, dtype=np.bool_)
     for _ in range(iterations):
         if 2 * moving.sum() <= len(at):  # those that are done leave the stack
-            end.x[at], end.v[at], end.a[at] = x, v, a
-            at, x, v, a = at[moving], x[moving], v[moving], a[moving]
-            damping, moving = damping[moving], moving[moving]
+            end.x[at] = x
+            end.states.append((at, v, a))
+            at, x = at[moving], x[moving]
             if not len(at):
                 break
-            evaluate = _WhitenedEquations(
-                equations(at), _among(white, at, cov.shape[1]), biases[at], n
-            )
+            system = among(at)
+            x, v, a = system.resumed(x, v, a, moving)
+            damping, moving = damping[moving], moving[moving]
         end.iterations[at] += moving
-        normal = np.swapaxes(a, 1, 2) @ a
-        diagonal = np.einsum("gii->gi", normal)
-        diagonal += np.where(idle[at], 1.0, damping[:, None] * diagonal)
-        downhill = -np.einsum("gmi,gm->gi", a, v)
-        step = solve_each(normal, downhill)
+        step, downhill = system.step(v, a, damping)
         usable = np.isfinite(step).all(axis=1)
         failed = moving & ~usable & (damping > 1)
         step = np.where((moving & usable)[:, None], step, 0.0)
-        trial_v, trial_a = evaluate(x + step)
+        trial, trial_v, trial_a = system.evaluate(x + step)
         # stepᵀ N step: no unknown moves by more than its root in own σ
         short = moving & usable & (np.einsum("gi,gi->g", step, downhill) <= tolerance**2)
         less = np.einsum("gi,gi->g", trial_v, trial_v) <= np.einsum("gi,gi->g", v, v)
         take = moving & usable & (short | less)
-        x = np.where(take[:, None], x + step, x)
+        x = np.where(take[:, None], trial, x)
         v = np.where(take[:, None], trial_v, v)
-        a = np.where(take[:, None, None], trial_a, a)
+        a = system.chosen(take, trial_a, a)
         # A step that damping made short is no sign of being there.
         end.converged[at] |= short & (damping < 1e-3)
         moving &= ~end.converged[at] & ~failed
         eased = np.where(damping > 1e-7, damping / 10, 0.0)
         damping = np.where(take, eased, np.maximum(1e-4, 10 * damping))
-    end.x[at], end.v[at], end.a[at] = x, v, a
-    return _statistics(end, cov, white, idle, sizes)
+    if len(at):
+        end.x[at] = x
+        end.states.append((at, v, a))
+    return end
 
 
-class _Ended(NamedTuple):
+class _Whitened(NamedTuple):
     """Where g networks are."""
 
     v: Floats  # (g, m) whitened
     a: Floats  # (g, m, n) whitened
-    x: Floats  # (g, n)
-    iterations: Ints
-    converged: Flags
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,16 +287,33 @@ class _WhitenedEquations:
     white: sparse.csr_array
     biases: Floats
     unknowns: int  # without biases
+    idle: Flags  # (g, n)
 
-    def __call__(self, x: Floats) -> tuple[Floats, Floats]:
-        """Evaluate at x (g, n)."""
+    def evaluate(self, x: Floats) -> tuple[Floats, Floats, Floats]:
+        """Return x (g, n), whitened residuals (g, m) and Jacobians (g, m, n) there."""
         n = self.unknowns
         v, a = self.equations(x[:, :n])
         v = v + np.einsum("gmb,gb->gm", self.biases, x[:, n:])
         g, rows = v.shape
         both = np.concatenate([v[:, :, None], a, self.biases], axis=2).reshape(g * rows, -1)
         both = (self.white @ both).reshape(g, rows, -1)
-        return both[:, :, 0], both[:, :, 1:]
+        return x, both[:, :, 0], both[:, :, 1:]
+
+    def resumed(self, x: Floats, v: Floats, a: Floats, of: Flags) -> tuple[Floats, Floats, Floats]:
+        """Return the same of these networks, at x."""
+        return x, v[of], a[of]
+
+    def step(self, v: Floats, a: Floats, damping: Floats) -> tuple[Floats, Floats]:
+        """Return the step (g, n) with λ = damping (g,), NaN where singular, and −Aᵀv (g, n)."""
+        normal = np.swapaxes(a, 1, 2) @ a
+        diagonal = np.einsum("gii->gi", normal)
+        diagonal += np.where(self.idle, 1.0, damping[:, None] * diagonal)
+        downhill = -np.einsum("gmi,gm->gi", a, v)
+        return solve_each(normal, downhill), downhill
+
+    def chosen(self, take: Flags, new: Floats, old: Floats) -> Floats:
+        """Return the new A of networks to take (g,), the old one of the others."""
+        return np.where(take[:, None, None], new, old)
 
 
 def _whitener(cov: Floats) -> sparse.csr_array:
@@ -214,6 +336,19 @@ def _inverse(normal: Floats) -> Floats:
     with np.errstate(invalid="ignore", divide="ignore"):
         unit = normal / (scale[:, :, None] * scale[:, None, :])
     good = np.isfinite(unit).all(axis=(1, 2))
+    half, good = _halves(unit, good)
+    half = half / np.where(good[:, None], scale, 1.0)[:, None, :]
+    return np.where(good[:, None, None], np.swapaxes(half, 1, 2) @ half, np.nan)
+
+
+def unit_inverse(unit: Floats) -> Floats:
+    """Inverses of what is left (k, p, p) of scaled normal matrices; NaN where not determined."""
+    half, good = _halves(unit.copy(), np.asarray(np.isfinite(unit).all(axis=(1, 2))))
+    return np.where(good[:, None, None], np.swapaxes(half, 1, 2) @ half, np.nan)
+
+
+def _halves(unit: Floats, good: Flags) -> tuple[Floats, Flags]:
+    """Return L⁻¹ of the good among matrices (g, n, n) = L Lᵀ, used up, and which are determined."""
     unit[~good] = np.eye(unit.shape[1])
     try:
         factor = np.linalg.cholesky(unit)
@@ -222,17 +357,21 @@ def _inverse(normal: Floats) -> Floats:
         for i, one in enumerate(unit):
             with contextlib.suppress(np.linalg.LinAlgError):
                 factor[i] = np.linalg.cholesky(one)
-    good &= np.einsum("gii->gi", factor).min(axis=1, initial=np.inf) ** 2 > _SINGULAR
+    good = good & (np.einsum("gii->gi", factor).min(axis=1, initial=np.inf) ** 2 > _SINGULAR)
     factor[~good] = np.eye(unit.shape[1])
-    half = np.linalg.inv(factor) / np.where(good[:, None], scale, 1.0)[:, None, :]
-    return np.where(good[:, None, None], np.swapaxes(half, 1, 2) @ half, np.nan)
+    return np.linalg.inv(factor), good
 
 
 def _statistics(
-    end: _Ended, observed: Floats, white: sparse.csr_array, idle: Flags, sizes: Ints
+    whitened: _Whitened,
+    end: Ended,
+    observed: Floats,
+    white: sparse.csr_array,
+    idle: Flags,
+    sizes: Ints,
 ) -> list[Adjustment]:
     """Everything that is said of the solutions, from their whitened residuals and Jacobians."""
-    x, v, a = end.x, end.v, end.a
+    x, v, a = end.x, whitened.v, whitened.a
     normal = np.swapaxes(a, 1, 2) @ a
     normal[:, np.arange(normal.shape[1]), np.arange(normal.shape[1])] += idle
     cov = _inverse(normal)

@@ -10,12 +10,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, fields
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
 from lateralline.kernels.curves import wrap
-from lateralline.records import Floats, Ints
+from lateralline.records import Flags, Floats, Ints
 
 
 def leg_directions(start_m: Floats, end_m: Floats, angles_rad: Floats) -> tuple[Floats, ...]:
@@ -99,17 +99,19 @@ class EquationLayout:
     level_row: Ints = field(metadata=_ROW)
     level_m: Floats
     # counter readings: offset + way · path / scale, the path being whole legs and parts of legs
+    # from the first reading of a piece on; slack adds up from each to the next
     reading_row: Ints = field(metadata=_ROW)
     reading_offset: Ints = field(metadata=_X)
     reading_scale: Ints = field(metadata=_X)
     reading_way: Floats  # ±1
     reading_m: Floats
-    span_reading: Ints = field(metadata=_READING)
-    span_leg: Ints = field(metadata=_LEG)
-    span_share: Floats  # ±1
+    reading_before: Ints = field(metadata=_READING)  # the one before; of the first, itself
+    reading_from: Ints = field(metadata=_LEG)  # leg that begins where the first was read
+    reading_to: Ints = field(metadata=_LEG)  # leg that begins where this was, or its station's leg
+    reading_slack_m: Floats  # σ of what the cable gains since the one before
+    # those read at stations
     part_reading: Ints = field(metadata=_READING)
     part_station: Ints = field(metadata=_STATION)
-    part_share: Floats  # ±1
     # first leg less last leg of a bent stretch
     balance_row: Ints = field(metadata=_ROW)
     balance_first: Ints = field(metadata=_LEG)
@@ -195,13 +197,14 @@ class Evaluator:
         """`rows`: observations each network of the layout has room for."""
         self.layout, self.rows = layout, rows
         self._at: Ints | None = None
+        self._spans = _Spans.from_first(layout)
 
     def __call__(self, x: Floats) -> tuple[Floats, Floats]:
         """Evaluate at x (g, n)."""
         g, n = x.shape
         out = _Sums(g * self.rows, n, known=self._at is not None)
         with np.errstate(over="ignore", invalid="ignore"):  # a step astray misfits without end
-            _evaluate(self.layout, x.ravel(), out)
+            _evaluate(self.layout, x.ravel(), out, self._spans)
         if self._at is None:
             self._at = out.places()
         size = g * self.rows * n
@@ -212,12 +215,98 @@ class Evaluator:
         )
 
 
+class CounterStates(NamedTuple):
+    """What the counter would have read at each reading, as unknowns of their own."""
+
+    x: Ints  # (readings,) the first of a piece is the piece's offset; −1 = none of its own
+    before: Ints  # (readings,) the last reading before it that has one; of the first, itself
+    row: Ints  # (readings,) that ties it to the one before; the first has none
+
+
+class StepwiseEvaluator:
+    """The same with counters as `CounterStates`, as entries: readings then tie no distant legs.
+
+    Row and unknown (e,) of each entry stand in `row` and `x` once it has been evaluated.
+    """
+
+    def __init__(self, layout: EquationLayout, rows: int, states: CounterStates) -> None:
+        """`rows`: observations and steps each network of the layout has room for."""
+        self.layout, self.rows, self.states = layout, rows, states
+        self._spans = _Spans.from_last(layout, states.before)
+        self.row, self.x = np.zeros(0, np.int64), np.zeros(0, np.int64)
+        self._entry: Ints | None = None
+
+    def __call__(self, x: Floats) -> tuple[Floats, Floats]:
+        """Evaluate at x (g, n): residuals (g · rows) and entries (e,)."""
+        g, n = x.shape
+        known = self._entry is not None
+        out = _Sums(g * self.rows, g * n, known=known)
+        with np.errstate(over="ignore", invalid="ignore"):
+            _evaluate(self.layout, x.ravel(), out, self._spans, self.states)
+        if self._entry is None:
+            there, self._entry = np.unique(out.places(), return_inverse=True)
+            self.row, self.x = there // (g * n), there % (g * n)
+        a = np.bincount(self._entry, weights=out.values(), minlength=len(self.row))
+        return out.v, np.asarray(a, dtype=np.float64)
+
+
+class _Spans(NamedTuple):
+    """The path to readings: whole legs, and parts of legs up to stations."""
+
+    reading: Ints
+    leg: Ints
+    share: Floats  # ±1
+    part_reading: Ints
+    part_station: Ints
+    part_share: Floats  # ±1
+
+    @classmethod
+    def from_first(cls, layout: EquationLayout) -> _Spans:
+        """From the first reading of the piece."""
+        first = np.maximum.accumulate(
+            np.where(_firsts(layout), np.arange(len(layout.reading_row)), 0)
+        )
+        return cls._between(layout, layout.reading_from, first)
+
+    @classmethod
+    def from_last(cls, layout: EquationLayout, before: Ints) -> _Spans:
+        """From a reading before (readings,)."""
+        reached = np.maximum(layout.reading_to, layout.reading_from)
+        return cls._between(layout, reached[before], before)
+
+    @classmethod
+    def _between(cls, layout: EquationLayout, start: Ints, other: Ints) -> _Spans:
+        end = np.maximum(layout.reading_to, layout.reading_from)
+        reading = np.repeat(np.arange(len(end)), np.abs(end - start))
+        before = np.cumsum(np.abs(end - start)) - np.abs(end - start)
+        leg = np.minimum(start, end)[reading] + np.arange(len(reading)) - before[reading]
+        station = np.full(len(end), -1)
+        station[layout.part_reading] = layout.part_station
+        later = ~_firsts(layout)
+        less = np.flatnonzero(later & (station[other] >= 0))
+        more = np.flatnonzero(later & (station >= 0))
+        order = np.argsort(np.concatenate([less, more]), kind="stable")
+        return cls(
+            reading,
+            leg,
+            np.where(end < start, -1.0, 1.0)[reading],
+            np.concatenate([less, more])[order],
+            np.concatenate([station[other][less], station[more]])[order],
+            np.concatenate([-np.ones(len(less)), np.ones(len(more))])[order],
+        )
+
+
+def _firsts(layout: EquationLayout) -> Flags:
+    """Which readings are the first of their piece."""
+    return np.asarray(layout.reading_before == np.arange(len(layout.reading_row)))
+
+
 class _Sums:
     """Residuals and derivatives as they come in, entry by entry; what meets is added up."""
 
-    def __init__(self, rows: int, unknowns: int, *, known: bool) -> None:
+    def __init__(self, rows: int, columns: int, *, known: bool) -> None:
         self.v = np.zeros(rows)
-        self._unknowns, self._known = unknowns, known
+        self._columns, self._known = columns, known
         self._at: list[Ints] = []
         self._by: list[Floats] = []
 
@@ -225,7 +314,7 @@ class _Sums:
         """Add derivatives, as many as `value`, with which the others broadcast."""
         self._by.append(value.ravel())
         if not self._known:
-            at = row * self._unknowns + x % self._unknowns
+            at = row * self._columns + x % self._columns
             self._at.append(np.broadcast_to(at, value.shape).ravel())
 
     def places(self) -> Ints:
@@ -237,14 +326,23 @@ class _Sums:
         return np.concatenate(self._by)
 
 
-def _evaluate(layout: EquationLayout, flat: Floats, out: _Sums) -> None:
+def _evaluate(
+    layout: EquationLayout,
+    flat: Floats,
+    out: _Sums,
+    spans: _Spans,
+    states: CounterStates | None = None,
+) -> None:
     legs = _Legs(layout, flat)
     _points(layout, flat, out)
     _aims(layout, flat, legs, out)
     if len(layout.station_x):
         _stations(layout, flat, legs, out)
     if len(layout.reading_row):
-        _readings(layout, flat, legs, out)
+        if states is None:
+            _readings(layout, flat, legs, out, spans)
+        else:
+            _steps(layout, flat, legs, out, spans, states)
     if len(layout.balance_row) or len(layout.turn_row):
         _turns(layout, legs, out)
     out.v[layout.prior_row] = flat[layout.prior_x] - layout.prior_value
@@ -326,26 +424,63 @@ def _stations(layout: EquationLayout, x: Floats, legs: _Legs, out: _Sums) -> Non
     legs.turn(out, layout.along_row, leg, by_end)
 
 
-def _readings(layout: EquationLayout, x: Floats, legs: _Legs, out: _Sums) -> None:
-    t = x[layout.station_x]
-    station = layout.part_station
-    part_leg = layout.station_leg[station]
-    parts = layout.part_share * t[station] * legs.length[part_leg]
-    spans = layout.span_share * legs.length[layout.span_leg]
-    count = len(layout.reading_row)
-    path = np.bincount(layout.span_reading, weights=spans, minlength=count)
-    path = path + np.bincount(layout.part_reading, weights=parts, minlength=count)
-    scale, rows = x[layout.reading_scale], layout.reading_row
-    per_m = layout.reading_way / scale
+def _readings(layout: EquationLayout, x: Floats, legs: _Legs, out: _Sums, spans: _Spans) -> None:
+    rows, count = layout.reading_row, len(layout.reading_row)
+    path = _path(layout, x, legs, spans)
+    per_m = layout.reading_way / x[layout.reading_scale]
     out.v[rows] = x[layout.reading_offset] + per_m * path - layout.reading_m
     out.by(rows, layout.reading_offset, np.ones(count))
-    out.by(rows, layout.reading_scale, -per_m * path / scale)
-    of = layout.span_reading
-    legs.lengthen(out, rows[of], layout.span_leg, per_m[of] * layout.span_share)
-    of = layout.part_reading
-    times = per_m[of] * layout.part_share
-    legs.lengthen(out, rows[of], part_leg, times * t[station])
-    out.by(rows[of], layout.station_x[station], times * legs.length[part_leg])
+    _along(layout, x, legs, out, spans, rows)
+
+
+def _steps(
+    layout: EquationLayout,
+    x: Floats,
+    legs: _Legs,
+    out: _Sums,
+    spans: _Spans,
+    states: CounterStates,
+) -> None:
+    """Readings against what the counter would have read; that against what it was before."""
+    own = states.x >= 0
+    rows, now = layout.reading_row[own], states.x[own]
+    out.v[rows] = x[now] - layout.reading_m[own]
+    out.by(rows, now, np.ones(len(rows)))
+    path = _path(layout, x, legs, spans)
+    per_m = layout.reading_way / x[layout.reading_scale]
+    later = ~_firsts(layout)
+    rows, before = states.row[later], states.x[states.before][later]
+    reached = np.where(own, x[states.x], layout.reading_m)
+    out.v[rows] = x[before] + (per_m * path)[later] - reached[later]
+    out.by(rows, before, np.ones(len(rows)))
+    rows, now = states.row[later & own], states.x[later & own]
+    out.by(rows, now, -np.ones(len(rows)))
+    _along(layout, x, legs, out, spans, states.row)
+
+
+def _path(layout: EquationLayout, x: Floats, legs: _Legs, spans: _Spans) -> Floats:
+    """Length (readings,) of the path of each."""
+    station, count = spans.part_station, len(layout.reading_row)
+    lengths = legs.length[layout.station_leg[station]]
+    parts = spans.part_share * x[layout.station_x[station]] * lengths
+    whole = spans.share * legs.length[spans.leg]
+    path = np.bincount(spans.reading, weights=whole, minlength=count)
+    return np.asarray(path + np.bincount(spans.part_reading, weights=parts, minlength=count))
+
+
+def _along(
+    layout: EquationLayout, x: Floats, legs: _Legs, out: _Sums, spans: _Spans, rows: Ints
+) -> None:
+    """Add the derivatives of path · way / scale to rows."""
+    path, per_m = _path(layout, x, legs, spans), layout.reading_way / x[layout.reading_scale]
+    out.by(rows, layout.reading_scale, -per_m * path / x[layout.reading_scale])
+    of = spans.reading
+    legs.lengthen(out, rows[of], spans.leg, per_m[of] * spans.share)
+    of, station = spans.part_reading, spans.part_station
+    leg = layout.station_leg[station]
+    times = per_m[of] * spans.part_share
+    legs.lengthen(out, rows[of], leg, times * x[layout.station_x[station]])
+    out.by(rows[of], layout.station_x[station], times * legs.length[leg])
 
 
 def _turns(layout: EquationLayout, legs: _Legs, out: _Sums) -> None:

@@ -272,5 +272,5 @@ def _turn(fit: Fit, line_id: str, vertex: int) -> tuple[float, float]:
 
     steps = np.eye(9).reshape(9, 3, 3) * _STEP_M
     slope = (turn(three + steps) - turn(three - steps)) / (2 * _STEP_M)
-    variance = float(slope @ fit.result.cov[np.ix_(at, at)] @ slope)
+    variance = float(slope @ fit.result.cov_among(at) @ slope)
     return float(turn(three)), float(np.sqrt(max(variance, 0.0)))

@@ -62,8 +62,13 @@ class NetworkModel:
         self.lines, self.accuracy = tuple(lines), accuracy
         self._builder = LayoutBuilder()
         self._blocks: list[tuple[Ints, Floats]] = []
+        self._slacks: list[tuple[int, Floats]] = []  # first row and σ² of a piece of readings
         self._alternatives: list[Alternative] = []
         self._start: list[float] = []
+        #: of each unknown and of each counter reading, the vertex it hangs at; −1 = all of them
+        self._cells: list[int] = []
+        self._reading_cells: list[int] = []
+        self._first_cell: dict[str, int] = {}
         self.observations = 0
         self.vertex_x: dict[str, Ints] = {}  # per line, x index of each vertex
         self.point_vertex: dict[str, Ints] = {}
@@ -101,7 +106,21 @@ class NetworkModel:
         q = np.zeros((self.observations, self.observations))
         for rows, block in self._blocks:
             q[np.ix_(rows, rows)] = block
+        for row, slack in self._slacks:
+            at = slice(row, row + len(slack))
+            q[at, at] += np.minimum.outer(slack, slack)
         return q
+
+    def blocks(self) -> list[tuple[Ints, Floats]]:
+        """Observations (k,) whose errors hang together, and their covariance (k, k) without slack.
+
+        What the slack of a cable adds is in `layout.reading_slack_m`.
+        """
+        return self._blocks
+
+    def cells(self) -> tuple[Ints, Ints]:
+        """Return the vertex each unknown and each counter reading hangs at; −1 = all of them."""
+        return np.array(self._cells, dtype=np.int64), np.array(self._reading_cells, dtype=np.int64)
 
     def __call__(self, x: Floats) -> tuple[Floats, Floats]:
         """Computed minus observed (m,) and Jacobian (m, n) at x (n,)."""
@@ -118,9 +137,11 @@ class NetworkModel:
 
     # ---- laying out -------------------------------------------------------------------------
 
-    def _unknown(self, *values: float) -> int:
+    def _unknown(self, *values: float, cell: int = -1) -> int:
+        """Take the next unknowns, of a vertex's cell or of what the network shares."""
         at = len(self._start)
         self._start += values
+        self._cells += [cell] * len(values)
         return at
 
     def _rows(self, block: Floats) -> int:
@@ -146,20 +167,22 @@ class NetworkModel:
     def _lay_unknowns(self, line: NetworkLine) -> None:
         observed = PointObservations.of(line.points)
         path, number = line.path
-        x = np.array([self._unknown(*xyz) for xyz in path])
+        first = max(self._cells, default=-1) + 1
+        self._first_cell[line.id] = first
+        x = np.array([self._unknown(*xyz, cell=first + v) for v, xyz in enumerate(path)])
         self.vertex_x[line.id], self.point_vertex[line.id] = x, number
         self._first_leg[line.id] = self._builder.count("leg_from")
         for a, b in pairwise(x):
             self._builder.add(leg_from=a, leg_to=b)
         self.angle_x[line.id] = {
-            i: self._unknown(*observed.start_angles_rad[i])
+            i: self._unknown(*observed.start_angles_rad[i], cell=first + int(number[i]))
             for i, p in enumerate(line.points)
             if p.directed
         }
 
     def _station(self, line_id: str, leg: int, fraction: float, sigma_m: float) -> tuple[int, int]:
         """A place on a leg; return its station number and x index."""
-        x = self._unknown(fraction)
+        x = self._unknown(fraction, cell=self._first_cell[line_id] + leg)
         leg_number = self._first_leg[line_id] + leg
         self._builder.add(station_x=x, station_leg=leg_number)
         if np.isfinite(sigma_m):
@@ -368,9 +391,15 @@ class NetworkModel:
         """Readings of one piece: each by itself off by the counter, all by the slack so far."""
         a, leg = self.accuracy, self._first_leg[line_id]
         readings = np.array([p.reading_m for p in piece])
-        slack = np.concatenate([[0.0], np.cumsum((a.counter_ratio * np.diff(readings)) ** 2)])
-        row = self._rows(a.counter_m**2 * np.eye(len(piece)) + np.minimum.outer(slack, slack))
-        offset = self._unknown(float(readings[0]))
+        slack = a.counter_ratio * np.diff(readings, prepend=readings[0])
+        variance = np.array([[a.counter_m**2]])
+        row = self._rows(variance)
+        for _ in piece[1:]:
+            self._rows(variance)
+        self._slacks.append((row, np.cumsum(slack**2)))
+        cell = self._first_cell[line_id]
+        offset = self._unknown(float(readings[0]), cell=cell + piece[0].vertex)
+        self._reading_cells += [cell + place.vertex for place in piece]
         self.offset_x[run].append((offset, piece[0].subject, float(readings[0])))
         way = 1.0 if readings[-1] >= readings[0] else -1.0
         first = piece[0]
@@ -382,12 +411,13 @@ class NetworkModel:
                 reading_scale=scale,
                 reading_way=way,
                 reading_m=place.reading_m,
+                reading_before=max(number - 1, number - i),
+                reading_from=leg + first.vertex,
+                reading_to=leg + place.vertex,
+                reading_slack_m=abs(float(slack[i])),
             )
-            for vertex in range(first.vertex, place.vertex):
-                self._builder.add(span_reading=number, span_leg=leg + vertex, span_share=1.0)
-            for station, share in ((first.station, -1.0), (place.station, 1.0)):
-                if i and station >= 0:
-                    self._builder.add(part_reading=number, part_station=station, part_share=share)
+            if place.station >= 0:
+                self._builder.add(part_reading=number, part_station=place.station)
             self._alternatives.append(
                 Alternative(line_id, place.point, place.subject, "counter", run, (row + i,))
             )

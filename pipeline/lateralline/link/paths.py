@@ -323,17 +323,17 @@ def _traced(
             xyz[bent], corner[bent], at[bent] = bends.paths(radii).at(share)
             if counted[i]:
                 radius_m[i] = bends.radius_m()
-        points.append(xyz)
+        points.append(axes.back(xyz))
         places.append(i + share)
-        corners.append(corner)
+        corners.append(axes.back(corner))
         intervals.append(column + np.floor(at.clip(0.0, 0.9999) * pieces).astype(np.int64))
         column += len(share)
     kinds = np.array([(drawn.kind == k).mean(axis=1) for k in range(len(KINDS))])
     return SampledPaths(
         subjects=subjects,
-        xyz_m=axes.back(np.concatenate(points, axis=1)),
+        xyz_m=np.concatenate(points, axis=1),
         place=np.concatenate(places),
-        corner_m=axes.back(np.concatenate(corners, axis=1)),
+        corner_m=np.concatenate(corners, axis=1),
         corner_interval=np.concatenate(intervals, axis=1),
         shape_share=kinds.T,
         wrong_share=np.stack([(drawn.wrong == w).mean(axis=1) for w in (1, 2, 3)], axis=1),

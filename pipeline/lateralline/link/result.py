@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
+from scipy import sparse
 
 from lateralline.distributions import norm
 from lateralline.kernels.curves import angle_between, chainage
@@ -72,9 +73,9 @@ def to_line(
     """Return the record of one line of a network; `radii` are those of its pipe's bends."""
     vertices = _spaced(_vertices(line, fit))
     x, m = fit.result.x, len(vertices)
-    by = np.zeros((3 * m, len(x)))
-    xyz = np.array([_place(v, x, by[3 * i : 3 * i + 3]) for i, v in enumerate(vertices)])
-    joint = by @ fit.result.cov @ by.T
+    places = [_place(v, x) for v in vertices]
+    xyz = np.array([place for place, _, _ in places])
+    joint = fit.result.cov_of(_derivatives(places, len(x)))
     paths = _paths(line, fit, vertices, xyz, accuracy, radii)
     if paths is not None:
         joint = _no_surer(_second_moments(paths, xyz), joint, vertices)
@@ -231,18 +232,25 @@ def _reading(point: LocatedPoint) -> tuple[str, float]:
     return next(((run, float(c)) for run, c in point.readings.items()), ("", float("nan")))
 
 
-def _place(vertex: _Vertex, x: Floats, by: Floats) -> Floats:
-    """Return a vertex (3,), and put its derivatives into `by` (3, n)."""
+def _place(vertex: _Vertex, x: Floats) -> tuple[Floats, Ints, Floats]:
+    """Return a vertex (3,), the unknowns (k, 3) it is made of, and its derivatives by them."""
     at = vertex.at
     if len(at) == 1:
-        by[_AXES, at[0] + _AXES] = 1.0
-        return np.asarray(x[at[0] + _AXES])
+        return np.asarray(x[at[0] + _AXES]), (at[0] + _AXES)[None], np.ones((1, 3))
     first, second, t = at
     a, b, w = x[first + _AXES], x[second + _AXES], vertex.share
-    by[_AXES, first + _AXES] = 1 - w
-    by[_AXES, second + _AXES] = w
-    by[:, t] = b - a
-    return np.asarray((1 - w) * a + w * b)
+    unknowns = np.stack([first + _AXES, second + _AXES, np.full(3, t)])
+    by = np.stack([np.full(3, 1 - w), np.full(3, w), b - a])
+    return np.asarray((1 - w) * a + w * b), unknowns, by
+
+
+def _derivatives(places: Sequence[tuple[Floats, Ints, Floats]], unknowns: int) -> sparse.csr_array:
+    """How vertices (3m,) hang on the unknowns (n,)."""
+    row = [np.broadcast_to(3 * i + _AXES, at.shape).ravel() for i, (_, at, _) in enumerate(places)]
+    column = np.concatenate([at.ravel() for _, at, _ in places])
+    by = np.concatenate([by.ravel() for _, _, by in places])
+    shape = 3 * len(places), unknowns
+    return sparse.csr_array((by, (np.concatenate(row), column)), shape=shape)
 
 
 def _shift(vertex: _Vertex, xyz: Floats, fixes: Fixes) -> float:
@@ -256,11 +264,12 @@ def _shift(vertex: _Vertex, xyz: Floats, fixes: Fixes) -> float:
 
 def _scales(line: NetworkLine, fit: Fit) -> dict[str, tuple[float, float]]:
     """Counter scale and σ of each run of the line."""
-    x, cov = fit.result.x, fit.result.cov
+    x = fit.result.x
     intermediates_seen = [r.point for r in line.intermediates if not r.level_only]
     runs = dict.fromkeys(r for p in (*line.points, *intermediates_seen) for r in p.readings)
     at = {run: fit.model.scale_x[run] for run in runs if run in fit.model.scale_x}
-    return {run: (float(x[i]), float(np.sqrt(cov[i, i]))) for run, i in at.items()}
+    sigma = fit.result.sigma() if at else x
+    return {run: (float(x[i]), float(sigma[i])) for run, i in at.items()}
 
 
 def _stretches(
@@ -352,7 +361,7 @@ def parameters(
     accuracy = settings.accuracy
     out = []
     for fit in fits:
-        x, sigma = fit.result.x.tolist(), np.sqrt(np.diag(fit.result.cov)).tolist()
+        x, sigma = fit.result.x.tolist(), fit.result.sigma().tolist()
         rows = []
         for run, i in fit.model.scale_x.items():
             known = ("1", 1.0, accuracy.counter_scale_ratio)

@@ -19,9 +19,11 @@ from typing import TypeAlias, TypeVar
 import numpy as np
 
 from lateralline.findings import Finding
-from lateralline.kernels.network import Adjustment, adjust_stack
+from lateralline.kernels.long_network import adjust_long
+from lateralline.kernels.network import Adjusted, adjust_stack
 from lateralline.link.equations import Evaluator, side_by_side
 from lateralline.link.lines import Alternative, NetworkLine, PreparedLine, SuspectedBlunder
+from lateralline.link.long_lines import LongStack
 from lateralline.link.network import NetworkModel
 from lateralline.link.stochastic import TIED, limit_of
 from lateralline.records import Floats, Ints
@@ -32,8 +34,12 @@ T = TypeVar("T")
 _TOLERANCE = 1e-3
 #: Networks are stacked when none has this many times the unknowns of another, and a little more.
 _ALIKE, _ALIKE_PLUS = 1.25, 8
-#: Numbers in one stack's Jacobian: bounds memory whatever the site.
+#: Numbers in one stack's Jacobian, or products in that of long networks: bounds memory whatever the
+#: site.
 _STACK = 4_000_000
+_PER_LONG_ROW = 300
+#: Networks with more unknowns are adjusted as long ones: from here on that is faster.
+_LONG = 200
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +52,7 @@ class AdjustmentRequest:
 
 
 #: A search: yields what it wants adjusted, is sent the answers, returns what it found.
-Search: TypeAlias = Generator[Sequence[AdjustmentRequest], Sequence[Adjustment], T]
+Search: TypeAlias = Generator[Sequence[AdjustmentRequest], Sequence[Adjusted], T]
 
 
 def together(searches: Iterable[Search[T]]) -> Search[list[T]]:
@@ -85,12 +91,13 @@ def run_searches(searches: Iterable[Search[T]]) -> list[T]:
         return found
 
 
-def adjust_batch(requests: Sequence[AdjustmentRequest]) -> list[Adjustment]:
+def adjust_batch(requests: Sequence[AdjustmentRequest]) -> list[Adjusted]:
     """Return the adjustment of each request, those of like size stacked."""
-    out: dict[int, Adjustment] = {}
+    out: dict[int, Adjusted] = {}
     for group in _alike(requests):
-        for i, result in zip(group, _adjust([requests[i] for i in group]), strict=True):
-            out[i] = result
+        some = [requests[i] for i in group]
+        adjusted = _adjust_long(some) if _long(some[0]) else _adjust(some)
+        out |= dict(zip(group, adjusted, strict=True))
     return [out[i] for i in range(len(requests))]
 
 
@@ -100,7 +107,9 @@ def _alike(requests: Sequence[AdjustmentRequest]) -> Iterator[list[int]]:
     group: list[int] = []
     for i in sorted(range(len(requests)), key=sizes.__getitem__):
         rows = max(requests[j].model.observations for j in (*group, i))
-        full = (len(group) + 1) * rows * sizes[i] > _STACK
+        per_row = _PER_LONG_ROW if _long(requests[i]) else sizes[i]
+        full = (len(group) + 1) * rows * per_row > _STACK
+        full = full or (len(group) > 0 and _long(requests[i]) != _long(requests[group[0]]))
         if group and (full or sizes[i] > _ALIKE * sizes[group[0]] + _ALIKE_PLUS):
             yield group
             group = []
@@ -109,7 +118,17 @@ def _alike(requests: Sequence[AdjustmentRequest]) -> Iterator[list[int]]:
         yield group
 
 
-def _adjust(requests: Sequence[AdjustmentRequest]) -> list[Adjustment]:
+def _long(request: AdjustmentRequest) -> bool:
+    return request.model.unknowns > _LONG
+
+
+def _adjust_long(requests: Sequence[AdjustmentRequest]) -> Sequence[Adjusted]:
+    stack = LongStack([r.model for r in requests], [r.without for r in requests])
+    start = stack.start([r.start for r in requests])
+    return adjust_long(stack, start, stack.sizes, tolerance=_TOLERANCE)
+
+
+def _adjust(requests: Sequence[AdjustmentRequest]) -> Sequence[Adjusted]:
     models = [r.model for r in requests]
     rows = max(m.observations for m in models)
     unknowns = max(m.unknowns for m in models)
@@ -141,7 +160,7 @@ class Fit:
     """A network adjusted under one choice of shapes."""
 
     model: NetworkModel
-    result: Adjustment
+    result: Adjusted
     left_out: tuple[SuspectedBlunder, ...]
     tied: tuple[SuspectedBlunder, ...]  # suspects the data cannot distinguish; none is left out
 
@@ -199,7 +218,7 @@ def least_squares(
 
 
 def _on_way(
-    model: NetworkModel, result: Adjustment, suspects: Sequence[SuspectedBlunder]
+    model: NetworkModel, result: Adjusted, suspects: Sequence[SuspectedBlunder]
 ) -> tuple[SuspectedBlunder, ...]:
     """The same, each with the way the pipe runs in plan past what it is about."""
     out = []
@@ -214,14 +233,14 @@ def _on_way(
     return tuple(out)
 
 
-def _sized(left_out: Sequence[SuspectedBlunder], result: Adjustment) -> list[SuspectedBlunder]:
+def _sized(left_out: Sequence[SuspectedBlunder], result: Adjusted) -> list[SuspectedBlunder]:
     """What is left out with the error found of it, and how sure it is: b̂ᵀ C⁻¹ b̂ of its biases."""
     order = {row: i for i, row in enumerate(_rows(left_out))}
     first = len(result.x) - len(order)
     out = []
     for s in left_out:
         at = np.array([first + order[row] for row in s.alternative.rows])
-        size, cov = result.x[at], result.cov[np.ix_(at, at)]
+        size, cov = result.x[at], result.cov_among(at)
         if np.isfinite(size).all():
             statistic = float(size @ np.linalg.solve(cov, size))
             s = replace(s, size=size, size_cov=cov, statistic=statistic)
@@ -239,7 +258,7 @@ def with_effects(fit: Fit) -> Search[Fit]:
     return replace(fit, left_out=tuple(moved))
 
 
-def _moved(fit: Fit, suspect: SuspectedBlunder, kept: Adjustment) -> SuspectedBlunder:
+def _moved(fit: Fit, suspect: SuspectedBlunder, kept: Adjusted) -> SuspectedBlunder:
     """How far the points of its line move, furthest where, when a blunder is left out."""
     line_id = suspect.alternative.line
     line = next(p for p in fit.model.lines if p.id == line_id)
@@ -276,7 +295,7 @@ def _rival(other: SuspectedBlunder, worst: SuspectedBlunder) -> bool:
     )
 
 
-def _suspected(alternatives: Sequence[Alternative], result: Adjustment) -> list[SuspectedBlunder]:
+def _suspected(alternatives: Sequence[Alternative], result: Adjusted) -> list[SuspectedBlunder]:
     """Alternatives beyond their limit, the likeliest first."""
     out: list[SuspectedBlunder] = []
     for q in (1, 2):
@@ -320,7 +339,7 @@ class AdjustedLine:
     def path_cov_m2(self) -> Floats:
         """Covariance (3V, 3V) of all vertices."""
         at = self.fit.model.vertex_x[self.line.id][:, None] + np.arange(3)
-        return np.asarray(self.fit.result.cov[np.ix_(at.ravel(), at.ravel())])
+        return self.fit.result.cov_among(at.ravel())
 
     @property
     def with_adjusted_bends(self) -> NetworkLine:

@@ -133,14 +133,19 @@ def _steps(line: NetworkLine, fit: Fit) -> tuple[Ints, Floats, bool]:
     layout, result = fit.model.layout, fit.result
     path, number = fit.model.path(line.id, result.x), line.path[1]
     straight = [s for s, shape in enumerate(line.shapes.shape) if shape == "straight"]
-    sums = np.zeros((2 * len(straight), len(result.weighted_v), 1))
+    # of one line, legs count as vertices; a leg is aimed at from both its ends at most
+    leg_rows: dict[int, list[int]] = {}
+    for leg, row in zip(layout.aim_leg.tolist(), layout.aim_row.tolist(), strict=True):
+        leg_rows.setdefault(leg, []).append(row)
+    rows, times = np.zeros((2 * len(straight), 2), np.int64), np.zeros((2 * len(straight), 2))
     for i, s in enumerate(straight):
-        rows = layout.aim_row[layout.aim_leg == number[s]]  # of one line, legs count as vertices
-        sums[2 * i, rows], sums[2 * i + 1, rows + 1] = 1.0, 1.0
+        for end, row in enumerate(leg_rows.get(int(number[s]), [])):
+            rows[2 * i : 2 * i + 2, end] = row, row + 1
+            times[2 * i : 2 * i + 2, end] = 1.0
     none = np.zeros(0, np.int64), np.zeros((0, 2)), False
     if not straight or not result.converged:
         return none
-    tests = result.test(sums)
+    tests = result.test_sums(rows, times)
     statistic = np.nan_to_num(tests.statistic.reshape(-1, 2)).max(axis=1)
     worst, sure = int(statistic.argmax()), float(chi2.isf(ALPHA, 1))
     by_doubt = line.shapes.kept_straight[max(straight[worst] - 1, 0) : straight[worst] + 2].any()
@@ -229,7 +234,7 @@ def _insignificant(line: NetworkLine, fit: Fit) -> list[tuple[float, int, float,
         for v in range(a + 1, b):
             angle, slope = _turn(path[v - 1 : v + 2])
             x = (at[v - 1 : v + 2, None] + np.arange(3)).ravel()
-            sigma = float(np.sqrt(slope @ fit.result.cov[np.ix_(x, x)] @ slope))
+            sigma = float(np.sqrt(slope @ fit.result.cov_among(x) @ slope))
             bad = angle / SHARPEST_RAD
             if b - a == 2:  # two bends share their angles: each alone is known less than both
                 fits_anything = line.shapes.dof[s, 1] <= 0

@@ -18,7 +18,7 @@ import numpy as np
 
 from lateralline.distributions import chi2
 from lateralline.findings import Finding
-from lateralline.kernels.network import Adjustment
+from lateralline.kernels.network import Adjusted
 from lateralline.link.gross_errors import stops_shifted
 from lateralline.link.lines import LocatedPoint, NetworkLine, SuspectedBlunder
 from lateralline.link.network import NetworkModel
@@ -93,15 +93,14 @@ def find_shift(line: NetworkLine, fit: Fit, accuracy: Accuracy) -> Search[Occupa
         for m, some in zip(models, kept, strict=True)
     ]
     results = (yield wanted) if wanted else []
-    as_it_is = (line, fit.model, fit.result, fit.left_out)
+    as_it_is = [s for s in may if s not in asked or line.shapes.shape[s] == "bend"]
     candidates = [
-        *((s, *as_it_is) for s in may if s not in asked or line.shapes.shape[s] == "bend"),
-        *zip(asked, trials, models, results, kept, strict=True),
+        (as_it_is, line, fit.model, fit.result, fit.left_out),
+        *zip(([s] for s in asked), trials, models, results, kept, strict=True),
     ]
     found = []
-    for s, trial, model, result, some in candidates:
-        shift = _tested(trial, model, result, s, limit)
-        if shift is not None:
+    for places, trial, model, result, some in candidates:
+        for shift in _tested(trial, model, result, places, limit):
             price = float(chi2.isf(ALPHA, 2)) + sum(x.limit for x in some) + _bends(trial)
             found.append((result.chi2 - shift.statistic + price, shift))
     found.sort(key=lambda f: f[0])
@@ -118,11 +117,12 @@ def find_shift(line: NetworkLine, fit: Fit, accuracy: Accuracy) -> Search[Occupa
 
 def _places(line: NetworkLine) -> Iterator[int]:
     """Yield the stretches beyond which, on one side at least, GNSS put every stop."""
-    points = line.points
-    for s in range(len(points) - 1):
-        sides = (points[: s + 1], points[s + 1 :])
-        if all(len(_stops(side)) >= _LEAST for side in sides) and any(
-            all(p.gnss for p in _stops(side)) for side in sides
+    stop = np.array([p.fix >= 0 for p in line.points])
+    other = stop & np.array([not p.gnss for p in line.points])
+    for s in range(len(stop) - 1):
+        sides = (slice(s + 1), slice(s + 1, None))
+        if all(stop[side].sum() >= _LEAST for side in sides) and not all(
+            other[side].any() for side in sides
         ):
             yield s
 
@@ -157,26 +157,40 @@ def _elsewhere(fit: Fit, model: NetworkModel, s: int) -> list[SuspectedBlunder]:
 
 
 def _tested(
-    trial: NetworkLine, model: NetworkModel, result: Adjustment, s: int, limit: float
-) -> OccupationShift | None:
-    """Return the shift of all stops beyond a stretch, if it is beyond its limit."""
-    if not np.isfinite(result.x).all():
-        return None
-    beyond = [i for i in range(s + 1, len(trial.points)) if trial.points[i].fix >= 0]
-    shifted = beyond if all(trial.points[i].gnss for i in beyond) else range(s + 1)
-    sign = 1.0 if shifted is beyond else -1.0  # always of those upstream against the others
-    column = np.zeros((1, model.observations, 2))
-    for a in model.alternatives():
-        if a.what == "plan" and a.point in shifted and trial.points[a.point].gnss:
-            column[0, list(a.rows), [0, 1]] = sign
-    test = result.test(column)
-    statistic = float(test.statistic[0])
-    if not statistic > limit:
-        return None
+    trial: NetworkLine,
+    model: NetworkModel,
+    result: Adjusted,
+    places: Sequence[int],
+    limit: float,
+) -> list[OccupationShift]:
+    """Return the shifts of all stops beyond these stretches that are beyond their limit."""
+    if not places or not np.isfinite(result.x).all():
+        return []
+    by_gnss = np.array([p.gnss for p in trial.points])
+    stop = np.array([p.fix >= 0 for p in trial.points])
+    plan = [
+        (a.point, *a.rows)
+        for a in model.alternatives()
+        if a.what == "plan" and a.point >= 0 and by_gnss[a.point]
+    ]
+    put = np.array(plan, np.int64).reshape(-1, 3)
+    last_other = int(np.flatnonzero(stop & ~by_gnss).max(initial=-1))
+    upstream = [s >= last_other for s in places]  # else only those downstream may be shifted
+    rows = [
+        put[stop[put[:, 0]] & (put[:, 0] > s) if up else put[:, 0] <= s, 1:]
+        for s, up in zip(places, upstream, strict=True)
+    ]
+    tests = result.test_columns(rows, 1.0)
     path = model.path(trial.id, result.x)[model.point_vertex[trial.id], :2]
-    way = path[s + 1] - path[s]
-    way = way / max(float(np.hypot(*way)), 1e-9)
-    return OccupationShift(s, test.size[0], test.cov[0], way, statistic, limit)
+    out = []
+    for i, (s, up) in enumerate(zip(places, upstream, strict=True)):
+        statistic = float(tests.statistic[i])
+        if statistic > limit:
+            way = path[s + 1] - path[s]
+            way = way / max(float(np.hypot(*way)), 1e-9)
+            size = tests.size[i] * (1.0 if up else -1.0)  # of those upstream against the others
+            out.append(OccupationShift(s, size, tests.cov[i], way, statistic, limit))
+    return out
 
 
 def _bends(line: NetworkLine) -> float:

@@ -316,7 +316,7 @@ def link_over_adjustment(site: Path) -> tuple[float, float]:
 
     The first adjustments that link asks for are one of each line; they are done once more alone.
     """
-    from lateralline.kernels.network import Adjustment
+    from lateralline.kernels.network import Adjusted
     from lateralline.link import search
     from lateralline.link.search import AdjustmentRequest
     from lateralline.stages import run_site
@@ -324,7 +324,7 @@ def link_over_adjustment(site: Path) -> tuple[float, float]:
     asked: list[Sequence[AdjustmentRequest]] = []
     adjust = search.adjust_batch
 
-    def noted(requests: Sequence[AdjustmentRequest]) -> list[Adjustment]:
+    def noted(requests: Sequence[AdjustmentRequest]) -> list[Adjusted]:
         asked.append(requests)
         return adjust(requests)
 

@@ -253,9 +253,10 @@ _LIMITS: Final = np.array([180.0, 90.0])
 
 def check_features(layer: str, features: Iterable[bytes]) -> None:
     """Raise ReadBackError, naming the first feature that breaks its layer's schema, and how."""
+    rules = _rules(contract.load(layer))
     for number, text in enumerate(features, start=1):
         try:
-            fault = _fault(layer, json.loads(text, parse_constant=_no_number))
+            fault = _fault(rules, json.loads(text, parse_constant=_no_number))
         except ValueError as e:
             fault = f"is no JSON ({e})"
         if fault:
@@ -277,9 +278,9 @@ class GeoJSONFeature(TypedDict, total=False):
     properties: dict[str, object]
 
 
-def _fault(layer: str, feature: GeoJSONFeature) -> str:
-    """Return how a feature breaks its schema; "" when it does not."""
-    kinds, names, required = _rules(contract.load(layer))
+def _fault(rules: _Rules, feature: GeoJSONFeature) -> str:
+    """Return how a feature breaks the rules of its layer; "" when it does not."""
+    kinds, names, required = rules
     if feature.get("type") != "Feature" or not {"geometry", "properties"} <= feature.keys():
         return "is no feature"
     if not feature.get(_ID):
@@ -300,11 +301,20 @@ def _fault(layer: str, feature: GeoJSONFeature) -> str:
 _RINGS: Final = ("Polygon", "MultiPolygon")
 
 
+class _Rules(NamedTuple):
+    """What a layer's schema asks of its features."""
+
+    kinds: frozenset[str]  # of geometry
+    names: frozenset[str]  # of properties
+    required: tuple[str, ...]  # those not null
+
+
 @cache
-def _rules(table: Table) -> tuple[frozenset[str], frozenset[str], tuple[str, ...]]:
-    """Return the kinds of geometry, the properties and those not null, as its schema has them."""
+def _rules(table: Table) -> _Rules:
+    """Return what a layer's schema asks of its features."""
     required = tuple(c.name for c in table.spoken if c.required)
-    return frozenset(shapes_of(table.geometry)), frozenset(c.name for c in table.spoken), required
+    names = frozenset(c.name for c in table.spoken)
+    return _Rules(frozenset(shapes_of(table.geometry)), names, required)
 
 
 def _misplaced(coordinates: object, depth: int, least: int, *, ring: bool) -> str:
