@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from lateralline.kernels.elimination import Cells, Elimination, Factor, Filling, entries
+from lateralline.kernels.elimination import CellFactor, Cells, Elimination, Filling, entries
 from lateralline.kernels.network import unit_inverse
 
 Floats = npt.NDArray[np.float64]
@@ -26,12 +26,16 @@ def network(rng: np.random.Generator, cells: int, size: int, border: int) -> tup
     return matrix / np.outer(scale, scale), Cells(np.zeros(n, np.int64), cell, np.ones(n, bool))
 
 
-def factored(matrix: Floats, cells: Cells) -> tuple[Factor, npt.NDArray[np.int64], Floats]:
+def factored(matrix: Floats, cells: Cells) -> tuple[CellFactor, npt.NDArray[np.int64], Floats]:
     i, j = np.nonzero(matrix)
     filling = Filling(Elimination(cells, i, j), i, j)
     pairs = np.stack([i, j])
     values = matrix[i, j][filling.kept]
-    return Factor(filling(values, np.zeros(len(np.unique(cells.network)))), unit_inverse), pairs, i
+    return (
+        CellFactor(filling(values, np.zeros(len(np.unique(cells.network)))), unit_inverse),
+        pairs,
+        i,
+    )
 
 
 @pytest.mark.parametrize(

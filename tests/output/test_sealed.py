@@ -9,6 +9,7 @@ import sqlite3
 import stat
 from collections.abc import Callable
 from contextlib import closing
+from contextvars import Context
 from pathlib import Path
 from typing import Any
 
@@ -131,6 +132,28 @@ def test_any_change_is_named(
     assert shown.exit_code == 1
     assert told in " ".join(shown.output.split())
     assert "NOT as it was signed" in " ".join(shown.output.split())
+
+
+def test_what_another_run_is_making_is_not_sealed(sealed: Path, key: Path) -> None:
+    with whole_file(sealed / "seal.json", "seal", replace=True) as made:
+        made.write_text("half")
+        done = Context().run(run, "seal", sealed, "--key", key, "--replace")
+        assert done.exit_code == 0, done.output
+        statement = json.loads((sealed / "seal.json").read_text())["statement"]
+        made.write_text(stamp("seal"))
+    assert {f["path"] for f in statement["files"]} >= {"asbuilt.gpkg", "page.html"}
+    assert not any(".part" in f["path"] for f in statement["files"])
+
+
+def test_what_was_changed_before_it_was_sealed_is_told_with_the_seal(
+    sealed: Path, key: Path
+) -> None:
+    _edited(sealed).close()
+    assert run("seal", sealed, "--key", key, "--replace").exit_code == 0
+    shown = run("verify", sealed, "--key", public(key))
+    assert shown.exit_code == 0
+    said = " ".join(shown.output.split())
+    assert "changed since it was written, before it was sealed: asbuilt.gpkg" in said
 
 
 def test_one_file_is_sealed_and_any_change_of_it_is_told(

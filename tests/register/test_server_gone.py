@@ -111,7 +111,7 @@ def test_a_session_that_ends_at_any_statement_changes_nothing(
     command: tuple[str, ...], made: bool, changes: bool, server: Server,
     new_register: Callable[[], Server], quarry: Path, tmp_path: Path,
 ) -> None:  # fmt: skip
-    register = new_register() if made else server.create("bare")
+    register = new_register() if made else server.create("not_made_yet")
     asked = [word.format(url=register.url, record=quarry) for word in command]
     if command[0] in ("retract", "history"):
         assert run("publish", quarry, register.url).exit_code == 0

@@ -39,6 +39,7 @@ from lateralline.errors import (
 from lateralline.findings import Finding
 from lateralline.kept import keeping, kept_in, unfinished
 from lateralline.output import together, whole_folder
+from lateralline.output.keep import tell_if_changed
 from lateralline.output.proof import account_of
 from lateralline.record import GEOPACKAGE, geopackages_in, lineage
 from lateralline.record.rows import DateColumn
@@ -449,4 +450,5 @@ def _opened(asbuilt: Path) -> Record:
         raise NotARecordError(asbuilt)
     record = Record(asbuilt)
     _ = record.sites  # says so where this is no built record
+    tell_if_changed(asbuilt)
     return record

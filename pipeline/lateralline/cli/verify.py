@@ -53,11 +53,14 @@ def verify(
     for what in ("changed", "missing", "added"):
         for name in getattr(found, what):
             print_indented(page, f"{what}: {name}")
+    for name in found.changed_before:
+        print_indented(page, f"changed since it was written, before it was sealed: {name}")
     if found.fingerprint:
         print_indented(page, f"sealed {found.sealed_at} with key {found.fingerprint}")
     if not found.key_given:
         print_indented(
             page, "whose key that is, only --key with the public key of the signer shows"
         )
-    print_last_words("as it was signed" if found.holds else "NOT as it was signed")
+    ends = "nothing was compared" if found.broken else "NOT as it was signed"
+    print_last_words("as it was signed" if found.holds else ends)
     raise typer.Exit(code)

@@ -14,7 +14,7 @@ import numpy as np
 import shapely
 
 from lateralline.kernels import curves
-from lateralline.records import Floats, SampledPaths
+from lateralline.records import Flags, Floats, SampledPaths
 
 #: Of the paths, those that stray farthest are left out of the corridor; the others are drawn this
 #: much wider, for the paths nobody drew. Chosen on simulated lines.
@@ -34,13 +34,12 @@ _NEAR_M: Final = 0.05
 _UPRIGHT: Final = 0.5
 
 
-def _farthest(plan_m: Floats, ways: Floats) -> Floats:
-    """Return how far any path (s, p, 2) reaches each of some ways (2, q) at each place (p, q)."""
-    s, p, _ = plan_m.shape
+def _farthest(xyz_m: Floats, kept: Flags, ways: Floats) -> Floats:
+    """Return how far any kept path (s, p, 3) reaches some ways (2, q) at each place (p, q)."""
+    s, p, _ = xyz_m.shape
     step = max(_AT_ONCE // max(s, 1), 1)
-    return np.concatenate(
-        [(plan_m[:, first : first + step] @ ways).max(axis=0) for first in range(0, p, step)]
-    )
+    pieces = (xyz_m[kept, first : first + step, :2] for first in range(0, p, step))
+    return np.concatenate([(piece @ ways).max(axis=0) for piece in pieces])
 
 
 def turns(paths: SampledPaths, vertex: int) -> Floats:
@@ -86,14 +85,16 @@ class PathsAlong:
         centre, own = self.drawn_m[0], _own_axes(self.drawn_m)
         xyz = (self.paths.xyz_m - centre) @ own.T
         middle = np.median(xyz, axis=0)
-        way, off = _ways(middle), xyz - middle
-        across = off[..., 0] * way[:, 1] - off[..., 1] * way[:, 0]
+        way = _ways(middle)
+        across = (xyz[..., 0] - middle[:, 0]) * way[:, 1]
+        across -= (xyz[..., 1] - middle[:, 1]) * way[:, 0]
         scatter = np.sqrt(np.square(across).mean(axis=0)).clip(_LEAST_SCATTER_M)
-        stray = np.abs(across / scatter).max(axis=1)
+        across /= scatter
+        stray = np.abs(across, out=across).max(axis=1)
         kept = stray <= np.quantile(stray, 1.0 - STRAY_SHARE)
         turn = np.arange(SIDES) * (2 * np.pi / SIDES)
         ways = np.stack([np.cos(turn), np.sin(turn)])
-        reach = _farthest(xyz[kept, :, :2], ways)
+        reach = _farthest(xyz, kept, ways)
         reach = np.maximum(reach[:-1], reach[1:])
         corners = (self.paths.corner_m[kept] - centre) @ own.T
         corners = (corners[..., :2] @ ways).reshape(-1, SIDES)

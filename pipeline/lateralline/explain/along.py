@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from math import hypot, isfinite, isnan
+from math import hypot, isfinite, isnan, nan
 from typing import Final
 
 from lateralline.derive.ellipses import INTERVAL_95
@@ -67,6 +67,12 @@ def tell_spot(view: RecordView, spot: PipePointRow, named: str, told: ToldSpot) 
             f"In plan it may be off by {view.off_both(spot.ellipse_major_95_m)} (95 %, the long "
             "half axis)."
         )
+        at_most = getattr(spot, "position_95_m", nan)
+        if at_most < spot.ellipse_major_95_m:
+            told.said[-1] += (
+                f" The counted length lets it be no farther off than {view.off_both(at_most)}, "
+                "which is what sheets and findings state."
+            )
     told.figures += level_figures(view, spot, named)
     told.figures += ellipse_figures(
         spot, spot.east_sigma_m, spot.north_sigma_m, spot.east_north_covariance_m2, named

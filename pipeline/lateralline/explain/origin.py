@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 
 from lateralline.explain.content import CHANGED, ExplainedSource, ToldSpot, held, said
-from lateralline.output.proof import account_of, sha256, tables_digest
+from lateralline.output.proof import changed_since, sha256, tables_digest
 from lateralline.record.layers import AnyFrame
 from lateralline.record.rows import EvidenceRow, FindingRow
 from lateralline.record.view import RecordView
@@ -101,11 +101,10 @@ def corner_of(view: RecordView) -> str:
 
 def _state(gpkg: Path) -> str:
     """Return whether a record is as it was written, as the manifest beside it says."""
-    account = account_of(gpkg.parent)
-    if account is None or gpkg.name not in account.files:
+    changed = changed_since(gpkg)
+    if changed is None:
         return "no manifest beside it: nothing says whether it was changed"
-    same = account.unchanged(gpkg.parent, gpkg.name)
-    return "as it was written" if same else CHANGED
+    return CHANGED if changed else "as it was written"
 
 
 def tell_origin(view: RecordView, told: ToldSpot) -> None:

@@ -299,7 +299,7 @@ def _turn(blocks: Floats, turned: Flags) -> Floats:
     return np.where(turned[..., None, None], np.swapaxes(blocks, -1, -2), blocks)
 
 
-class Factor:
+class CellFactor:
     """A factored matrix: its solutions, and its inverse on the pattern."""
 
     def __init__(self, matrix: Blocks, invert: Callable[[Floats], Floats]) -> None:

@@ -21,9 +21,9 @@ from scipy import linalg, sparse
 
 from lateralline.kernels.elimination import (
     Blocks,
+    CellFactor,
     Cells,
     Elimination,
-    Factor,
     Filling,
     entries,
     sums,
@@ -233,12 +233,12 @@ class _LongSystem:
 
     def factor(
         self, a: Floats, damping: Floats, invert: Callable[[Floats], Floats]
-    ) -> tuple[Factor, Floats]:
+    ) -> tuple[CellFactor, Floats]:
         """Return the factor of the scaled normal matrix, and the scale."""
         scale = self.scale(a)
         with np.errstate(invalid="ignore"):
             unit = a * scale[self.x]
-        return Factor(self._filling(unit[self._by] * unit[self._with], damping), invert), scale
+        return CellFactor(self._filling(unit[self._by] * unit[self._with], damping), invert), scale
 
     def step(self, v: Floats, a: Floats, damping: Floats) -> tuple[Floats, Floats]:
         """Return the step (g, n) with λ = damping (g,), NaN where singular, and −Aᵀv (g, n)."""
@@ -254,13 +254,13 @@ class _LongSystem:
 
 
 @dataclass(frozen=True, slots=False)
-class _Solved:
+class _AtSolution:
     """A stack at its end, with what all its adjustments are asked from. Unknowns are scaled."""
 
     v: Floats  # (g · m,) P·v
     a: sparse.csr_array  # (g · m, U) P·A
     weight: sparse.csr_array  # (g · m, g · m) P
-    factor: Factor
+    factor: CellFactor
     scale: Floats  # (U,)
 
     @cached_property
@@ -304,7 +304,7 @@ class _Solved:
 class LongAdjustment(Adjusted):
     """One network of a stack that was adjusted."""
 
-    solved: _Solved = field(repr=False)
+    solved: _AtSolution = field(repr=False)
     unknown: Ints  # (n,) of the stack
     first_row: int
     largest: float  # weight
@@ -413,7 +413,7 @@ def _solved(system: _LongSystem, end: Ended, sizes: Sequence[LongSizes]) -> list
     )
     weighted = (root.T @ jacobian).tocsr()
     weight = (root.T @ root).tocsr()
-    solved = _Solved(root.T @ white.ravel(), weighted, weight, factor, scale)
+    solved = _AtSolution(root.T @ white.ravel(), weighted, weight, factor, scale)
     own = solved.selected
     # a network with an unknown that is not determined has none that is
     bad = ~np.isfinite(own.own).all(axis=(1, 2))

@@ -199,7 +199,7 @@ def adjust_stack(
     v, a = (np.empty((g, *part.shape[1:])) for part in end.states[0][1:])
     for at, *parts in end.states:
         v[at], a[at] = parts
-    return _statistics(_Whitened(v, a), end, cov, white, idle, sizes)
+    return _statistics(_UnitRows(v, a), end, cov, white, idle, sizes)
 
 
 class System(Protocol):
@@ -272,7 +272,7 @@ def iterate(
     return end
 
 
-class _Whitened(NamedTuple):
+class _UnitRows(NamedTuple):
     """Where g networks are."""
 
     v: Floats  # (g, m) whitened
@@ -363,7 +363,7 @@ def _halves(unit: Floats, good: Flags) -> tuple[Floats, Flags]:
 
 
 def _statistics(
-    whitened: _Whitened,
+    whitened: _UnitRows,
     end: Ended,
     observed: Floats,
     white: sparse.csr_array,

@@ -12,7 +12,16 @@ from pathlib import Path
 from typing import Final
 
 from lateralline.errors import OutputExistsError
-from lateralline.output.proof import SCRAPS, SEAL, Account, account_of, proof_of, seal_in, sha256
+from lateralline.output.proof import (
+    SCRAPS,
+    SEAL,
+    Account,
+    account_of,
+    changed_since,
+    proof_of,
+    seal_in,
+    sha256,
+)
 from lateralline.output.system import duplicate, same_place, walk
 
 #: Where what was kept is reported, by names without their folders: a log may be handed on. The
@@ -72,6 +81,13 @@ def _kept_before(path: Path) -> Path | None:
         if other.is_file() and other.stat().st_size == size and sha256(other) == sha256(path):
             return other
     return None
+
+
+def tell_if_changed(record: Path) -> None:
+    """Say of a record that is read that somebody changed it since it was written, if so."""
+    if changed_since(record):
+        message = "%s was changed since lateralline wrote it: nobody vouches for what is made of it"
+        LOG.warning(message, record.name)
 
 
 def carry(old: Path, new: Path) -> None:

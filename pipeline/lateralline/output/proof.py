@@ -315,6 +315,14 @@ def account_of(folder: Path) -> Account | None:
         return None
 
 
+def changed_since(path: Path) -> bool | None:
+    """Whether a file was changed since it was written, by the manifest beside it; None without."""
+    account = account_of(path.parent)
+    if account is None or path.name not in account.files:
+        return None
+    return not account.unchanged(path.parent, path.name)
+
+
 def listed(folder: Path, kind: str) -> dict[str, object]:
     """Return what a manifest says of every file that is in `folder` now, and its stamp."""
     paths = sorted(p for p in folder.rglob("*") if p.is_file() and p != folder / MANIFEST)

@@ -50,6 +50,7 @@ class SealVerdict:
     changed: tuple[str, ...] = ()
     missing: tuple[str, ...] = ()
     added: tuple[str, ...] = ()
+    changed_before: tuple[str, ...] = ()  # since it was written, and sealed as that
 
     @property
     def holds(self) -> bool:
@@ -188,7 +189,8 @@ def seal_output(
     kind, changed = of.written()
     target = of.seal
     refuse_target(target, "seal", replace=replace)  # what a dead run left must not be signed
-    files = [proof.entry_of(of.home, name) for name in of.files()]
+    signed = (name for name in of.files() if not _of_another_run(name))
+    files = [proof.entry_of(of.home, name) for name in signed]
     statement = {
         **about, "folder" if path.is_dir() else "file": kind,
         "changed_before": changed, "files": files,
@@ -228,6 +230,7 @@ def verify_output(sealed: Path, public: Path | None = None) -> SealVerdict:
         if not all(isinstance(f["sha256"], str) for f in files.values()):
             raise TypeError("a hash is a text")
         sealed_at, signed = str(statement.get("sealed_at", "")), _signed(statement)
+        before = tuple(map(str, statement.get("changed_before", ())))
     except (KeyError, TypeError, ValueError, binascii.Error):
         return SealVerdict(
             "", "", "the seal is damaged: what it holds is no seal", public is not None
@@ -254,12 +257,19 @@ def verify_output(sealed: Path, public: Path | None = None) -> SealVerdict:
         changed=tuple(n for n in files if n in there and not proof.same(of.home / n, files[n])),
         missing=tuple(name for name in files if name not in there),
         added=tuple(sorted(there - set(files))),
+        changed_before=before,
     )
 
 
 def _signed(statement: Mapping[str, object]) -> bytes:
     """Return what of a statement is signed."""
     return json.dumps(statement, sort_keys=True, separators=(",", ":"), allow_nan=False).encode()
+
+
+def _of_another_run(name: str) -> bool:
+    """Whether a file belongs to a seal that another run is making in the same folder right now."""
+    first = name.partition("/")[0]
+    return first.startswith(f".{proof.SEAL}.") and first.endswith(".part")
 
 
 def _files_in(folder: Path) -> list[str]:

@@ -26,6 +26,7 @@ from lateralline.derive.tables import objects
 from lateralline.derive.unlocated import site_row
 from lateralline.errors import LaterallineError
 from lateralline.frames import DEPTH_ONLY
+from lateralline.output.keep import tell_if_changed
 from lateralline.output.proof import reading, sha256
 from lateralline.record import GEOPACKAGE
 from lateralline.record.assets import columns_read, values_read
@@ -172,6 +173,7 @@ def open_as_built(given: Path) -> AsBuilt:
     if missing := [name for name in _NEEDED if name not in there]:
         raise NotBuiltError(f"{path} lacks {', '.join(missing)}: build its sites again")
     schema_version_of(path)  # raises for one of later than is known here
+    tell_if_changed(path)
     layers = read_layers(path, ("pipe_centreline", "position_corridor", UNLOCATED))
     lines = layers["pipe_centreline"]
     register = columns_read(path, "pipe_centreline", lines.columns, private_of(path))

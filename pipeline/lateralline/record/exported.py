@@ -25,7 +25,7 @@ from lateralline.derive.dig import around
 from lateralline.errors import FrameError, LaterallineError, UnknownSiteError
 from lateralline.frames.operations import PLAN_95
 from lateralline.frames.systems import plan_of
-from lateralline.output.keep import is_kept
+from lateralline.output.keep import is_kept, tell_if_changed
 from lateralline.output.proof import STAMP, account_of, reading, sha256
 from lateralline.record import GEOPACKAGE
 from lateralline.record.assets import hidden
@@ -154,6 +154,7 @@ def exported(given: Path) -> Exported:
             f"{gpkg} is neither a record that lateralline build wrote nor an overlay of zones, "
             "clearance, update or ties"
         )
+    tell_if_changed(gpkg)
     notes = "" if "lineage" in layers else _remark(layers[0], about[layers[0]])
     return Exported(gpkg, layers, notes)
 

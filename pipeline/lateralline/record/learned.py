@@ -20,6 +20,7 @@ import numpy as np
 from lateralline import contract
 from lateralline.distributions import chi2
 from lateralline.kernels.variance import solved
+from lateralline.output.keep import tell_if_changed
 from lateralline.output.proof import reading
 from lateralline.record import geopackages_in
 from lateralline.records import Floats
@@ -171,6 +172,8 @@ def calibrated(records: Iterable[Path]) -> Calibration:
     nothing.
     """
     paths = list(dict.fromkeys(path for record in records for path in geopackages_in(record)))
+    for path in paths:
+        tell_if_changed(path)
     again, once = _again(paths)
     together, crews, sites = VarianceSums(), dict[CrewKey, VarianceSums](), 0
     for path in paths:
