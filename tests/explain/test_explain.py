@@ -318,7 +318,9 @@ def test_an_edited_record_is_told(sample: Path, tmp_path: Path) -> None:
     shown = CliRunner().invoke(app, ["explain", str(tmp_path / "out"), "R1/4"])
     assert shown.exit_code == 1
     assert "someone edited it" in shown.output
-    assert "CHANGED" in shown.output.splitlines()[1]
+    lines = shown.output.splitlines()
+    assert "was changed since lateralline wrote it" in lines[0]
+    assert "CHANGED" in lines[2]
 
 
 def test_the_command_prints_writes_and_documents(sample: Path, tmp_path: Path) -> None:
