@@ -16,7 +16,7 @@ from math import isnan
 from typing import Final
 
 from lateralline.units import METRES_PER, PER_FOOT, feet_and_inches, parse_length
-from lateralline.wording import rounded_up
+from lateralline.wording import rounded_down, rounded_up
 
 #: What lengths may be written in; `ft-in` is feet and inches to the eighth.
 UNITS: Final = ("m", "ft", "us-ft", "ft-in")
@@ -108,8 +108,8 @@ class Measure:
         if isnan(metres):
             return DASH
         if self.unit != "ft-in":
-            return f"{-rounded_up(-metres / self.metres, 2) + 0.0:.2f}"
-        return self._eighths(-rounded_up(-metres / self.metres * 12 * _EIGHTHS, 0))
+            return f"{rounded_down(metres / self.metres, 2):.2f}"
+        return self._eighths(rounded_down(metres / self.metres * 12 * _EIGHTHS, 0))
 
     def bare_95(self, metres: float, half_95_m: float) -> str:
         r"""Return a length with half its 95 % interval, for the same column.

@@ -152,6 +152,15 @@ def rounded_up(value: float, decimals: int) -> float:
     return ceil(value * steps - 1e-6) / steps
 
 
+def rounded_down(value: float, decimals: int) -> float:
+    """Return a number no greater than it is, but for what rounding left behind.
+
+    >>> rounded_down(0.4599, 2), rounded_down(0.45, 2), rounded_down(0.0, 2)
+    (0.45, 0.45, 0.0)
+    """
+    return -rounded_up(-value, decimals) + 0.0  # never −0
+
+
 def as_written(value_m: float, unit: str, *, alone: bool = False, up: bool = False) -> str:
     """Say a distance as a person writes it: whole inches where it is some, else to a hundredth.
 

@@ -343,12 +343,12 @@ def sites_of(built: Path) -> list[tuple[Path, str]]:
         raise typer.BadParameter(str(e), param_hint="RECORD") from e
 
 
-def one_site(built: Path, site: str) -> tuple[Path, str]:
+def one_site(built: Path, site: str, there: Sequence[tuple[Path, str]] = ()) -> tuple[Path, str]:
     """Return GeoPackage and id of the site asked for, or of the only one there is.
 
-    Raises typer.BadParameter.
+    `there` are the `sites_of` the record, where the caller has them. Raises typer.BadParameter.
     """
-    there = sites_of(built)
+    there = there or sites_of(built)
     asked = [one for one in there if site in ("", one[1])]
     if len(asked) == 1:
         return asked[0]

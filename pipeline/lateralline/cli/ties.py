@@ -119,7 +119,7 @@ def ties(
                 paper=paper or "A4", replace=replace, workers=workers,
             ))  # fmt: skip
         return
-    asbuilt, site_id = one_site(built, site)
+    asbuilt, site_id = one_site(built, site, there)
     measure = (
         documents.Measure(units)
         if units

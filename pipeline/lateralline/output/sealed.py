@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from lateralline.errors import LaterallineError, extra
 from lateralline.output import keep, proof
-from lateralline.output.system import walk
+from lateralline.output.system import is_part, walk
 from lateralline.output.whole import refuse_target, together, whole_file
 
 if TYPE_CHECKING:
@@ -268,8 +268,7 @@ def _signed(statement: Mapping[str, object]) -> bytes:
 
 def _of_another_run(name: str) -> bool:
     """Whether a file belongs to a seal that another run is making in the same folder right now."""
-    first = name.partition("/")[0]
-    return first.startswith(f".{proof.SEAL}.") and first.endswith(".part")
+    return is_part(name.partition("/")[0], proof.SEAL)
 
 
 def _files_in(folder: Path) -> list[str]:

@@ -13,6 +13,8 @@ from pathlib import Path
 from typing import IO, Final
 
 _AT_CWD: Final = -100
+PART: Final = ".part"  # how the name of a part folder ends
+_LONGEST_NAME: Final = 80  # of a target's name, in its part folder's
 #: RENAME_NOREPLACE and RENAME_EXCHANGE of Linux's renameat2(2), from memory of its manual page.
 _NO_REPLACE: Final = 1
 _EXCHANGE: Final = 2
@@ -21,6 +23,16 @@ _EXCHANGE: Final = 2
 def exchange(one: Path, other: Path) -> bool:
     """Let two names change places in one step; False where the system or disk cannot."""
     return _renameat2(one, other, _EXCHANGE) == 0
+
+
+def part_prefix(target: str) -> str:
+    """Return how the name of the part folder of a target begins."""
+    return f".{target[:_LONGEST_NAME]}."
+
+
+def is_part(name: str, target: str = "") -> bool:
+    """Whether a name is that of a part folder, of this target or of any."""
+    return name.startswith(part_prefix(target) if target else ".") and name.endswith(PART)
 
 
 def take_free_name(path: Path, free: Path) -> None:

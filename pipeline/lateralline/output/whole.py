@@ -21,13 +21,11 @@ from contextvars import ContextVar
 from dataclasses import dataclass, field
 from hashlib import sha256
 from pathlib import Path
-from typing import IO, Any, Final
+from typing import IO, Any
 
 from lateralline.errors import OutputError, OutputExistsError, reason, writing
 from lateralline.output import keep, proof, system
 from lateralline.output.system import flush, flush_tree
-
-_LONGEST_NAME: Final = 80  # of the target's, in its part folder's
 
 
 @dataclass(slots=True)
@@ -51,11 +49,11 @@ class PartFolder:
     @classmethod
     def begin(cls, target: Path, *, folder: bool) -> PartFolder:
         """Make the part folder of a target, locked, and the folders above."""
-        prefix = f".{target.name[:_LONGEST_NAME]}."
+        prefix = system.part_prefix(target.name)
         parents = system.absent_parents(target)
         try:
             target.parent.mkdir(parents=True, exist_ok=True)
-            home = Path(tempfile.mkdtemp(prefix=prefix, suffix=".part", dir=target.parent))
+            home = Path(tempfile.mkdtemp(prefix=prefix, suffix=system.PART, dir=target.parent))
         except BaseException:
             system.remove_empty(parents)
             raise
@@ -246,7 +244,7 @@ def recover(target: Path) -> None:
     if not target.parent.is_dir():
         return
     with os.scandir(target.parent) as there:  # of thousands, where many sites share a folder
-        names = [e.name for e in there if e.name.startswith(".") and e.name.endswith(".part")]
+        names = [e.name for e in there if system.is_part(e.name)]
     for name in sorted(names):
         part = None
         with suppress(FileNotFoundError):  # it went with its peer, or its run has just ended
@@ -262,7 +260,7 @@ def _left_by_dead(home: Path, target: Path) -> PartFolder | None:
         of_peers = (peer["target"] for peer in state.get("peers", ()))
         if str(target) not in (state.get("target"), *of_peers):
             return None
-    elif not home.name.startswith(f".{target.name[:_LONGEST_NAME]}."):
+    elif not system.is_part(home.name, target.name):
         return None
     elif not {p.name for p in home.iterdir()} <= {"lock", "state.new"}:
         message = "%s may be what an interrupted run left: remove it if nothing is running"

@@ -37,7 +37,7 @@ from lateralline.overlay.to_record_crs import (
 from lateralline.record.layers import AnyFrame
 from lateralline.record.rows import UnlocatedRow
 from lateralline.units import METRES_PER
-from lateralline.wording import counted, metres, plain, rounded_up
+from lateralline.wording import counted, metres, plain, rounded_down
 
 #: Pairs no farther apart than this in plan are listed, if not more was asked for.
 SEARCH_M: Final = 3.0
@@ -249,7 +249,7 @@ def at_least(separation_lower_95_m: float, unit: str = "m") -> str:
     if separation_lower_95_m < 0.0:
         return "≤ 0"
     decimals = _decimals(unit)
-    down = -rounded_up(-separation_lower_95_m / METRES_PER[unit], decimals) + 0.0
+    down = rounded_down(separation_lower_95_m / METRES_PER[unit], decimals)
     return f"{down:.{decimals}f}"
 
 
