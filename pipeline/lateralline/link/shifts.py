@@ -31,14 +31,14 @@ from lateralline.settings import Accuracy
 _LEAST: Final = 2
 #: Chance that a line with nothing wrong is given a shift, all its stretches together.
 _ALPHA: Final = 0.005
-_ONE_STOP: Final = 6.0
-
-
 #: One-sided, of what no pipe could do: a line has a handful of places where a shift may begin.
 _SIGMAS: Final = 3.5
 #: Δχ² by which the shift must be the better explanation to be taken for the cause, and what it owes
-#: one of a single stop in the wrong place: one is likelier than many.
+#: one of a single stop beside it, in the wrong place or its counter misread: one is likelier than
+#: many.
 _SURELY: Final = 3.84
+_ONE_STOP: Final = 6.0
+_OF_ONE_STOP: Final = frozenset({"plan", "counter"})
 #: A shift known no better than this (1 σ) may as well be a bend that lies otherwise.
 _KNOWN_M: Final = 0.3
 #: What a pipe may do: its path longer than the chord by this part of a step aside (two bends of
@@ -108,9 +108,8 @@ def find_shift(line: NetworkLine, fit: Fit, accuracy: Accuracy) -> Search[Occupa
         return None
     price, shift = found[0]
     better = fit.score + _bends(line) - price
-    if any(
-        x.alternative.what == "plan" for x in fit.suspects if x.alternative.point in shift.beside
-    ):
+    one = (x.alternative.what for x in fit.suspects if x.alternative.point in shift.beside)
+    if not _OF_ONE_STOP.isdisjoint(one):
         better -= _ONE_STOP
     return replace(shift, better=better) if better > 0.0 else None
 
