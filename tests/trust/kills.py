@@ -54,7 +54,7 @@ _LATE: Final = (
     "fiona", "pyogrio", "pygeomag", "PIL.Image",
 )  # fmt: skip
 #: Kills at any moment of a register and of a cluster, for each hundred of all.
-_OF_SERVED: Final = {"publish": 4, "build --cluster": 1}
+_OF_SERVED: Final = {"register": 4, "publish": 8, "retract": 4, "build --cluster": 8}
 #: Kills one after the other before a run that may end, where an output is replaced.
 _IN_A_ROW: Final = 3
 #: Processor seconds of a run whose kills at any moment are an equal share of all.

@@ -1,9 +1,9 @@
-"""Kills where others are at work as well: publishing into a register, and workers of a cluster.
+"""Kills where others are at work as well: what changes a register, and workers of a cluster.
 
-A publish is killed before one of its statements. A register is judged site by site: every row of a
-site, in all tables, is that of before or that of an undisturbed run, all of them together. On a
-cluster a worker is killed, and the build must end as if nothing had been; or the command itself,
-and the next one must.
+What changes a register is killed before one of its statements. A register is judged site by site:
+every row of a site, in all tables, is that of before or that of an undisturbed run, all of them
+together, as are its tables and views. On a cluster a worker is killed, and the build must end as if
+nothing had been; or the command itself, and the next one must.
 """
 
 from __future__ import annotations
@@ -68,16 +68,16 @@ def _mortal(counted: Path, last: int) -> None:
         setattr(owner, name, wrapped(getattr(owner, name)))
 
 
-class _Published:
-    """A record published into copies of a register that holds an older one, or nothing."""
+class _RegisterStage:
+    """A command on copies of a register that is what it is before; "URL" stands for where it is."""
 
-    def __init__(self, server: Server, template: str, record: str, home: Path) -> None:
-        self.server, self.template, self.record, self.home = server, template, record, home
+    def __init__(self, server: Server, template: str, command: Sequence[str], home: Path) -> None:
+        self.server, self.template, self.command, self.home = server, template, command, home
         self._numbers = count(1)
         self._count = home.parent / "apart" / "statements"
         register = self._copy()
         self.before = self._sites(register)
-        done = self._publish(register)
+        done = self._run(register)
         assert done.code == 0, done.said
         self.after = self._sites(register)
         assert self.before != self.after
@@ -86,24 +86,27 @@ class _Published:
         self._drop(register)
 
     def try_kill(self, statement: int, tally: Tally) -> None:
-        """Kill a run before a statement of it, publish again, and judge what the register holds."""
+        """Kill a run before a statement of it, run it again, and judge what the register holds."""
         moment = f"before statement {statement} of {self.statements}"
         register = self._copy()
         files = state_of(self.home)
-        ran = self._publish(register, statement)
+        ran = self._run(register, statement)
         if ran.killed:
             tally.kills += 1
             self._judge(self._sites(register), moment, tally)
         else:
             tally.ended += 1
-        ran = self._publish(register)
+        done = self._sites(register) == self.after
+        ran = self._run(register)
         now = self._sites(register)
-        if ran.code != 0 or now != self.after:
+        if (ran.code != 0 and not done) or now != self.after:
             tally.lost += 1
-            tally.faults.append(f"publish, killed {moment}: lost: the next run: {ran.said[-300:]}")
+            tally.faults.append(
+                f"{self._name}, killed {moment}: lost: the next run: {ran.said[-300:]}"
+            )
         if state_of(self.home) != files or list((self.home.parent / "apart" / "tmp").iterdir()):
             tally.stray += 1
-            tally.faults.append(f"publish, killed {moment}: stray")
+            tally.faults.append(f"{self._name}, killed {moment}: stray")
         self._drop(register)
 
     def _judge(self, now: State, moment: str, tally: Tally) -> None:
@@ -115,13 +118,17 @@ class _Published:
                 kinds.add("new")
             else:
                 tally.lost += 1
-                tally.faults.append(f"publish, killed {moment}: lost: site {site} is neither")
+                tally.faults.append(f"{self._name}, killed {moment}: lost: site {site} is neither")
         for kind in ("old", "new", "mixed"):
             met = kinds == {kind} or (kind == "mixed" and len(kinds) != 1)
             setattr(tally, kind, getattr(tally, kind) + met)
 
-    def _publish(self, register: Server, last: int = 0) -> Ran:
-        command = ("publish", self.record, register.url)
+    @property
+    def _name(self) -> str:
+        return self.command[0]
+
+    def _run(self, register: Server, last: int = 0) -> Ran:
+        command = [register.url if word == "URL" else word for word in self.command]
         self._count.write_bytes(b"")
         prepare = partial(_mortal, self._count, last)
         ran = run(command, self.home, self._count.parent, more=EPOCH, prepare=prepare)
@@ -140,17 +147,20 @@ class _Published:
 
     @staticmethod
     def _sites(register: Server) -> State:
-        """A digest of all rows of each site, and of what is of none."""
-        tables = register.rows(
-            "SELECT table_name FROM information_schema.tables WHERE table_schema = 'asbuilt' "
-            "AND table_type = 'BASE TABLE' ORDER BY 1"
+        """A digest of all rows of each site, and of what is of none: tables and views, too."""
+        there = register.rows(
+            "SELECT table_name, table_type FROM information_schema.tables "
+            "WHERE table_schema = 'asbuilt' ORDER BY 1"
         )
+        tables = [name for name, kind in there if kind == "BASE TABLE"]
+        if not tables:
+            return {"": repr(there)}
         each = (
             f"SELECT '{name}', coalesce(to_jsonb(x) ->> 'site_id', ''), "
             f"(to_jsonb(x) - 'published_at')::text FROM asbuilt.{name} x"
-            for [name] in tables
+            for name in tables
         )
-        rows: dict[str, list[str]] = {}
+        rows: dict[str, list[str]] = {"": [repr(there)]}
         for table, site, row in register.rows(" UNION ALL ".join(each)):
             rows.setdefault(site, []).append(f"{table} {row}")
         return {
@@ -159,25 +169,32 @@ class _Published:
         }
 
 
-def try_publish(base: Base, home: Path, moments: int, rng: random.Random) -> Tally:
-    """Kill `publish`: of a new record, and of a newer one over an older."""
+def _try_register(name: str, base: Base, home: Path, moments: int, rng: random.Random) -> Tally:
+    """Kill what makes a register, publishes into an empty one or over an older record, retracts."""
     tally = Tally()
     record = home / "record"
     record.mkdir(parents=True)
     base.give(("P", "J"), record)
     with postgis() as server:
-        empty = server.create("empty")
+        server.create("bare")
+        empty = server.create("empty", "bare")
         apart = home / "apart"
-        for command in (("register", empty.url, "--crs", _CRS),):
-            assert run(command, record, apart).code == 0
+        made = ("register", "URL", "--crs", _CRS)
+        assert run([empty.url if w == "URL" else w for w in made], record, apart).code == 0
         held = server.create("held", "empty")
         done = run(("publish", "P", held.url), record, apart, more=EPOCH)
         assert done.code == 0, done.said
-        stages = [_Published(server, "empty", "P", record), _Published(server, "held", "J", record)]
+        [[site]] = held.rows("SELECT site_id FROM asbuilt.site_versions ORDER BY 1 LIMIT 1")
+        of_command: dict[str, list[tuple[str, Sequence[str]]]] = {
+            "register": [("bare", made)],
+            "publish": [("empty", ("publish", "P", "URL")), ("held", ("publish", "J", "URL"))],
+            "retract": [("held", ("retract", site, "URL", "--reason", "base on a wrong point"))],
+        }
+        stages = [_RegisterStage(server, *stage, record) for stage in of_command[name]]
         while tally.kills < moments:
             stage = rng.choice(stages)
             first = rng.choice((1, stage.statements * 3 // 4))  # half of them while sites come in
-            stage.try_kill(rng.randint(first, stage.statements), tally)
+            stage.try_kill(rng.randint(max(first, 1), stage.statements), tally)
     shutil.rmtree(home)
     return tally
 
@@ -316,4 +333,7 @@ def _judged(now: State, after: State) -> Sequence[str]:
     return [*lost, *stray]
 
 
-SERVED: Final = {"publish": try_publish, "build --cluster": try_cluster}
+SERVED: Final = {
+    **{name: partial(_try_register, name) for name in ("register", "publish", "retract")},
+    "build --cluster": try_cluster,
+}
