@@ -14,7 +14,7 @@ import numpy as np
 import shapely
 
 from lateralline.kernels import curves
-from lateralline.records import Flags, Floats, SampledPaths
+from lateralline.records import Floats, SampledPaths
 
 #: Of the paths, those that stray farthest are left out of the corridor; the others are drawn this
 #: much wider, for the paths nobody drew. Chosen on simulated lines.
@@ -34,12 +34,10 @@ _NEAR_M: Final = 0.05
 _UPRIGHT: Final = 0.5
 
 
-def _farthest(xyz_m: Floats, kept: Flags, ways: Floats) -> Floats:
-    """Return how far any kept path (s, p, 3) reaches some ways (2, q) at each place (p, q)."""
-    s, p, _ = xyz_m.shape
-    step = max(_AT_ONCE // max(s, 1), 1)
-    pieces = (xyz_m[kept, first : first + step, :2] for first in range(0, p, step))
-    return np.concatenate([(piece @ ways).max(axis=0) for piece in pieces])
+def _pieces(paths: int, places: int) -> list[slice]:
+    """Return the places that are looked at together, of all paths."""
+    step = max(_AT_ONCE // max(paths, 1), 1)
+    return [slice(first, first + step) for first in range(0, places, step)]
 
 
 def turns(paths: SampledPaths, vertex: int) -> Floats:
@@ -58,14 +56,21 @@ class PathsAlong:
     chainage_m: Floats  # (p,)
     drawn_m: Floats  # (p, 3) of the line, there
 
-    @cached_property
-    def _off_m(self) -> Floats:
-        return np.asarray(self.paths.xyz_m - self.drawn_m)
+    def _pieces(self) -> list[slice]:
+        return _pieces(*self.paths.xyz_m.shape[:2])
+
+    def _off_m(self, places: slice) -> Floats:
+        """Return how far paths are off the line at some places (s, n, 3)."""
+        return np.asarray(self.paths.xyz_m[:, places] - self.drawn_m[places])
 
     @cached_property
     def _moments_m2(self) -> Floats:
         """Mean squares of how far paths are off the line at each place (p, 3, 3)."""
-        return np.asarray(np.einsum("spi,spj->pij", self._off_m, self._off_m) / len(self._off_m))
+        made = []
+        for places in self._pieces():
+            off = self._off_m(places)
+            made.append(np.einsum("spi,spj->pij", off, off) / len(off))
+        return np.concatenate(made)
 
     def cov_m2(self, chainage_m: Floats) -> Floats:
         """Return how paths scatter about the line at chainages (n, 3, 3)."""
@@ -83,18 +88,25 @@ class PathsAlong:
         Middle and sides are taken in axes of the line's own, so that it may lie any way.
         """
         centre, own = self.drawn_m[0], _own_axes(self.drawn_m)
-        xyz = (self.paths.xyz_m - centre) @ own.T
-        middle = np.median(xyz, axis=0)
+        pieces = self._pieces()
+
+        def turned(places: slice) -> Floats:
+            return np.asarray((self.paths.xyz_m[:, places] - centre) @ own.T)
+
+        middle = np.concatenate([np.median(turned(places), axis=0) for places in pieces])
         way = _ways(middle)
-        across = (xyz[..., 0] - middle[:, 0]) * way[:, 1]
-        across -= (xyz[..., 1] - middle[:, 1]) * way[:, 0]
-        scatter = np.sqrt(np.square(across).mean(axis=0)).clip(_LEAST_SCATTER_M)
-        across /= scatter
-        stray = np.abs(across, out=across).max(axis=1)
+        stray = np.zeros(len(self.paths.xyz_m))
+        for places in pieces:
+            off = turned(places)[..., :2] - middle[places, :2]
+            across = off[..., 0] * way[places, 1]
+            across -= off[..., 1] * way[places, 0]
+            across /= np.sqrt(np.square(across).mean(axis=0)).clip(_LEAST_SCATTER_M)
+            np.maximum(stray, np.abs(across, out=across).max(axis=1), out=stray)
         kept = stray <= np.quantile(stray, 1.0 - STRAY_SHARE)
         turn = np.arange(SIDES) * (2 * np.pi / SIDES)
         ways = np.stack([np.cos(turn), np.sin(turn)])
-        reach = _farthest(xyz, kept, ways)
+        # how far any kept path reaches each way
+        reach = np.concatenate([(turned(p)[kept, :, :2] @ ways).max(axis=0) for p in pieces])
         reach = np.maximum(reach[:-1], reach[1:])
         corners = (self.paths.corner_m[kept] - centre) @ own.T
         corners = (corners[..., :2] @ ways).reshape(-1, SIDES)
@@ -114,25 +126,29 @@ class PathsAlong:
         """Chainage in plan of the line at each place (p,), and of each path beside it (s, p)."""
         step = np.hypot(*np.diff(self.drawn_m[:, :2], axis=0).T)
         plan = np.concatenate([[0.0], np.cumsum(step)])
-        along = plan + np.einsum("spi,pi->sp", self._off_m[..., :2], _ways(self.drawn_m))
-        return plan, np.maximum.accumulate(along, axis=1)
+        along, way = np.empty(self.paths.xyz_m.shape[:2]), _ways(self.drawn_m)
+        for places in self._pieces():
+            beside = np.einsum("spi,pi->sp", self._off_m(places)[..., :2], way[places])
+            along[:, places] = plan[places] + beside
+        return plan, np.maximum.accumulate(along, axis=1, out=along)
 
     def levels_m(self, chainage_m: Floats, share: float) -> tuple[Floats, Floats]:
         """Return the levels between which a share of the paths passes chainages (n,)."""
         plan, along = self._plan_m
         asked = np.interp(chainage_m, self.chainage_m, plan)
-        beside = np.concatenate([asked - _NEAR_M, asked, asked + _NEAR_M])
         # all paths are looked up at once: each stands behind the one before
         first, last = along[:, :1], along[:, -1:]
         behind = np.arange(len(along))[:, None] * np.ceil((last - first).max() + 1.0) - first
-        level = np.interp(
-            (beside.clip(first, last) + behind).ravel(),
-            (along + behind).ravel(),
-            self.paths.xyz_m[..., 2].ravel(),
-        ).reshape(len(along), 3, -1)
-        tail = (1.0 - share) / 2
-        low = np.quantile(level.min(axis=1), tail, axis=0)
-        return low, np.quantile(level.max(axis=1), 1.0 - tail, axis=0)
+        known, level_m = (along + behind).ravel(), self.paths.xyz_m[..., 2].ravel()
+        tail, bands = (1.0 - share) / 2, []
+        for some in _pieces(3 * len(along), len(asked)):
+            beside = np.concatenate([asked[some] - _NEAR_M, asked[some], asked[some] + _NEAR_M])
+            level = np.interp((beside.clip(first, last) + behind).ravel(), known, level_m)
+            level = level.reshape(len(along), 3, -1)
+            low = np.quantile(level.min(axis=1), tail, axis=0)
+            bands.append((low, np.quantile(level.max(axis=1), 1.0 - tail, axis=0)))
+        lows, highs = (np.concatenate(side) for side in zip(*bands, strict=True))
+        return lows, highs
 
 
 def _own_axes(line_m: Floats) -> Floats:
