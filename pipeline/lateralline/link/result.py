@@ -75,8 +75,8 @@ def to_line(
     x, m = fit.result.x, len(vertices)
     places = [_place(v, x) for v in vertices]
     xyz = np.array([place for place, _, _ in places])
-    joint = fit.result.cov_of(_derivatives(places, len(x)))
     paths = _paths(line, fit, vertices, xyz, accuracy, radii)
+    joint = fit.result.cov_of(_derivatives(places, len(x)))
     if paths is not None:
         joint = _no_surer(_second_moments(paths, xyz), joint, vertices)
     blocks = joint.reshape(m, 3, m, 3).transpose(0, 2, 1, 3)
@@ -135,17 +135,16 @@ def _paths(
 
 
 def _no_surer(moments: Floats, adjusted: Floats, vertices: Sequence[_Vertex]) -> Floats:
-    """Return second moments (3m, 3m) with no junction or bend surer in plan than adjusted.
+    """Return second moments (3m, 3m), changed: no junction or bend surer in plan than adjusted.
 
     What says where two lines meet is in their network, and no path of one of them knows; a bend is
     a corner, and the paths that round it pass another place at the same share of their length.
     """
-    out = moments.copy()
     for i, vertex in enumerate(vertices):
         if vertex.kind in ("junction", "bend"):
             at = slice(3 * i, 3 * i + 2)
-            out[at, at] = _bound(moments[at, at], adjusted[at, at])
-    return out
+            moments[at, at] = _bound(moments[at, at], adjusted[at, at])
+    return moments
 
 
 def _bound(first: Floats, second: Floats) -> Floats:
@@ -158,7 +157,9 @@ def _second_moments(paths: SampledPaths, xyz: Floats) -> Floats:
     """Return how paths scatter about the vertices (m, 3) of the line that is drawn, (3m, 3m)."""
     there = paths.at(np.arange(len(xyz), dtype=np.float64))
     off = (there - xyz).reshape(len(there), -1)
-    return np.asarray(off.T @ off / len(off))
+    moments = off.T @ off
+    moments /= len(off)
+    return np.asarray(moments)
 
 
 def _vertices(line: NetworkLine, fit: Fit) -> list[_Vertex]:
