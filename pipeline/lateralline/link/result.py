@@ -78,7 +78,9 @@ def to_line(
     paths = _paths(line, fit, vertices, xyz, accuracy, radii)
     joint = fit.result.cov_of(_derivatives(places, len(x)))
     if paths is not None:
-        joint = _no_surer(_second_moments(paths, xyz), joint, vertices)
+        corners = _corners(joint, vertices)
+        del joint  # of a long line it is a hundred megabytes
+        joint = _no_surer(_second_moments(paths, xyz), corners)
     blocks = joint.reshape(m, 3, m, 3).transpose(0, 2, 1, 3)
     i = np.arange(m)
     looks = [[x[v.look], x[v.look + 1]] if v.look >= 0 else [np.nan] * 2 for v in vertices]
@@ -134,16 +136,20 @@ def _paths(
     )
 
 
-def _no_surer(moments: Floats, adjusted: Floats, vertices: Sequence[_Vertex]) -> Floats:
+def _corners(joint: Floats, vertices: Sequence[_Vertex]) -> list[tuple[slice, Floats]]:
+    """Return where junctions and bends stand in a covariance (3m, 3m), with theirs in plan."""
+    at = (slice(3 * i, 3 * i + 2) for i, v in enumerate(vertices) if v.kind in ("junction", "bend"))
+    return [(here, joint[here, here].copy()) for here in at]
+
+
+def _no_surer(moments: Floats, corners: Sequence[tuple[slice, Floats]]) -> Floats:
     """Return second moments (3m, 3m), changed: no junction or bend surer in plan than adjusted.
 
     What says where two lines meet is in their network, and no path of one of them knows; a bend is
     a corner, and the paths that round it pass another place at the same share of their length.
     """
-    for i, vertex in enumerate(vertices):
-        if vertex.kind in ("junction", "bend"):
-            at = slice(3 * i, 3 * i + 2)
-            moments[at, at] = _bound(moments[at, at], adjusted[at, at])
+    for at, adjusted in corners:
+        moments[at, at] = _bound(moments[at, at], adjusted)
     return moments
 
 
