@@ -108,10 +108,11 @@ class PathsAlong:
         # how far any kept path reaches each way
         reach = np.concatenate([(turned(p)[kept, :, :2] @ ways).max(axis=0) for p in pieces])
         reach = np.maximum(reach[:-1], reach[1:])
-        corners = (self.paths.corner_m[kept] - centre) @ own.T
-        corners = (corners[..., :2] @ ways).reshape(-1, SIDES)
-        interval = self.paths.corner_interval[kept].ravel().clip(max=len(reach) - 1)
-        np.maximum.at(reach, interval, corners)
+        last = len(reach) - 1
+        for some in _pieces(np.count_nonzero(kept) * SIDES, self.paths.corner_m.shape[1]):
+            corners = (self.paths.corner_m[kept, some] - centre) @ own.T
+            interval = self.paths.corner_interval[kept, some].ravel().clip(max=last)
+            np.maximum.at(reach, interval, (corners[..., :2] @ ways).reshape(-1, SIDES))
         reach = reach + WIDER_M
         # neighbouring sides meet where x · way = reach of both
         after, by = np.roll(reach, -1, axis=1), np.sin(2 * np.pi / SIDES)

@@ -252,6 +252,8 @@ class _BackwardDraws:
     @staticmethod
     def joined(parts: Sequence[_BackwardDraws]) -> _BackwardDraws:
         """All draws together."""
+        if len(parts) == 1:
+            return parts[0]
         names = _BackwardDraws.__slots__
         return _BackwardDraws(
             *(np.concatenate([getattr(p, name) for p in parts], axis=1) for name in names)
