@@ -7,6 +7,7 @@ from math import inf, nan
 
 import numpy as np
 import pytest
+from scipy import sparse
 
 from lateralline.derive.advice import (
     WORTH,
@@ -18,7 +19,7 @@ from lateralline.derive.advice import (
     outlook,
     typical_fix,
 )
-from lateralline.derive.axis import Axis, influence, state_cov
+from lateralline.derive.axis import Axis, influence, moved_with
 from lateralline.derive.chainage import best_run, counters_at, reach
 from lateralline.derive.corridor import corridor
 from lateralline.derive.ellipses import ELLIPSE_95, INTERVAL_95, ellipses_95
@@ -134,11 +135,16 @@ FULL = ["end_null", "end_null", "mid_null"]
 # ---- what a measurement leaves ------------------------------------------------------------
 
 
+def _state_cov(axis: Axis) -> Floats:
+    """How a line's state (5m) moves with itself."""
+    return moved_with(axis, sparse.csr_array(np.eye(5 * len(axis.line.kind))))
+
+
 def test_the_state_gives_every_point_its_covariance() -> None:
     axis = axis_with([0.05, 0.03, 0.08], ["straight"] * 2, common_m=0.04)
     points = axis.at(np.linspace(0.0, axis.length_m, 23))
     by = influence(axis, points).toarray().reshape(len(points.chainage_m), 3, -1)
-    assert by @ state_cov(axis) @ np.swapaxes(by, 1, 2) == pytest.approx(points.cov_m2, abs=1e-15)
+    assert by @ _state_cov(axis) @ np.swapaxes(by, 1, 2) == pytest.approx(points.cov_m2, abs=1e-15)
 
 
 @pytest.mark.parametrize("where", [0.0, 2.9, 4.5, 8.0])
@@ -148,7 +154,7 @@ def test_what_is_left_is_that_of_a_least_squares_solution(where: float) -> None:
     measured = np.diag([0.0004, 0.0009, 0.0001])
     found = outlook(axis, corridor(axis), [Candidate("exposure", where, measured)])
     here = influence(axis, axis.at(np.array([where]))).toarray()
-    normal = np.linalg.inv(state_cov(axis)) + here.T @ np.linalg.inv(measured) @ here
+    normal = np.linalg.inv(_state_cov(axis)) + here.T @ np.linalg.inv(measured) @ here
     points = axis.at(np.concatenate([part.chainage_m for part in axis.sampled]))
     by = influence(axis, points).toarray().reshape(len(points.chainage_m), 3, -1)
     left = by @ np.linalg.inv(normal) @ np.swapaxes(by, 1, 2)

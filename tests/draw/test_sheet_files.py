@@ -168,7 +168,7 @@ def test_fonts_cut_down_before_hold_the_letters_that_matplotlib_puts_in(
     drawn = []
     for kept in (True, False):
         if not kept:
-            monkeypatch.setattr(canvas, "fonts_kept", nullcontext)
+            monkeypatch.setattr(canvas, "quicker_letters", nullcontext)
         canvas_of = canvas.Canvas(50.0, 20.0)
         canvas_of.words(5.0, 5.0, text)
         canvas_of.words(5.0, 15.0, text, bold=True)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import os
 import sys
-from typing import Annotated
+from collections.abc import Callable, Iterable
+from typing import Annotated, Final
 
 import typer
 
@@ -31,15 +32,6 @@ from lateralline.cli.update import update
 from lateralline.cli.verify import verify
 from lateralline.cli.zones import zones
 
-app = typer.Typer(
-    cls=Group,
-    context_settings={"color": True},  # nothing is coloured: else what looks so would be cut out
-    no_args_is_help=True,
-    add_completion=False,
-    rich_markup_mode=None,
-    pretty_exceptions_enable=False,
-)
-
 
 def _version(asked: bool) -> None:
     if asked:
@@ -47,7 +39,6 @@ def _version(asked: bool) -> None:
         raise typer.Exit
 
 
-@app.callback()
 def lateralline(
     version: Annotated[
         bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version.")
@@ -66,7 +57,7 @@ def lateralline(
     """
 
 
-for command in (
+COMMANDS: Final = (
     new,
     field_sheet,
     import_points,
@@ -98,8 +89,30 @@ for command in (
     practice,
     prove,
     bench,
-):
-    app.command(command.__name__.replace("_", "-"), cls=Command)(command)
+)
+
+
+def _name(command: Callable[..., None]) -> str:
+    return command.__name__.replace("_", "-")
+
+
+def command_line(commands: Iterable[Callable[..., None]] = COMMANDS) -> typer.Typer:
+    """Return the command line with these commands."""
+    made = typer.Typer(
+        cls=Group,
+        context_settings={"color": True},  # nothing is coloured: else what looks so would be cut
+        no_args_is_help=True,
+        add_completion=False,
+        rich_markup_mode=None,
+        pretty_exceptions_enable=False,
+    )
+    made.callback()(lateralline)
+    for command in commands:
+        made.command(_name(command), cls=Command)(command)
+    return made
+
+
+app = command_line()
 
 
 def main() -> None:
@@ -108,4 +121,6 @@ def main() -> None:
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors=SHOWN)
-    app(prog_name="lateralline")
+    # typer works out the options of all it has, which costs more than most commands read in
+    asked = [command for command in COMMANDS if _name(command) in sys.argv[1:2]]
+    command_line(asked or COMMANDS)(prog_name="lateralline")

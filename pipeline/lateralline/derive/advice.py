@@ -16,7 +16,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from scipy import sparse
 
-from lateralline.derive.axis import Along, Axis, influence, state_cov
+from lateralline.derive.axis import Along, Axis, influence, moved_with
 from lateralline.derive.chainage import best_run, counters_at
 from lateralline.derive.corridor import Corridor, envelope_levels
 from lateralline.derive.ellipses import INTERVAL_95, ellipses_95
@@ -279,10 +279,9 @@ def outlook(axis: Axis, region: Corridor, candidates: Sequence[Candidate]) -> di
     n, points = len(bounded.stretch), bounded.points
     nothing = np.zeros((1, n), dtype=np.bool_)
     now = bounded.widths(points.cov_m2[None], nothing)[:, 0]
-    state = state_cov(axis)
     step = max(_AT_ONCE // min(n, 2 * _WIDEST), 1)
     after = [
-        _largest(axis, state, bounded, now, candidates[first : first + step])
+        _largest(axis, bounded, now, candidates[first : first + step])
         for first in range(0, len(candidates), step)
     ]
     found = {}
@@ -305,9 +304,7 @@ def _left(cov_m2: Floats, taken_m2: Floats) -> Floats:
     )
 
 
-def _largest(
-    axis: Axis, state: Floats, bounded: _Bounded, now: Floats, candidates: Sequence[Candidate]
-) -> Floats:
+def _largest(axis: Axis, bounded: _Bounded, now: Floats, candidates: Sequence[Candidate]) -> Floats:
     """Return the largest half-widths in plan and in level (2, k) after each of some candidates.
 
     No measurement makes a place less sure than it is `now` (2, n), but where it settles a shape; so
@@ -315,7 +312,7 @@ def _largest(
     """
     n = len(bounded.stretch)
     here = influence(axis, axis.at(np.array([c.chainage_m for c in candidates])))
-    moved = (here @ state).T  # (5m, 3k)
+    moved = moved_with(axis, here)  # (5m, 3k)
     own = here @ moved
     may = np.fmax(now * (1 + 1e-9), _NEVER_LESS_M)
     within = np.array([c.stretch if c.kind == "stop" else -1 for c in candidates])

@@ -378,12 +378,16 @@ def influence(axis: Axis, points: Along) -> sparse.csr_array:
     return sparse.csr_array(entries, shape=(3 * n, 5 * m))
 
 
-def state_cov(axis: Axis) -> Floats:
-    """Return the covariance (5m, 5m) of the state of `influence`."""
-    m = len(axis.line.kind)
-    cov = np.zeros((5, m, 5, m))
-    cov[:3, :, :3, :] = joint_cov(axis.line).transpose(1, 0, 3, 2)
-    at = np.arange(m)
-    for k in (0, 1):
-        cov[3 + k, at, 3 + k, at] = axis.slope_sigma_rad[:, k] ** 2
-    return cov.reshape(5 * m, 5 * m)
+def moved_with(axis: Axis, by_state: sparse.csr_array) -> Floats:
+    """Return the covariance (5m, r) of a line's state with what follows from it (r, 5m).
+
+    Of the state, vertices err together, each slope alone.
+    """
+    m, r = len(axis.line.kind), by_state.shape[0]
+    places, slopes = by_state[:, : 3 * m], by_state[:, 3 * m :]
+    vertex_first = 3 * (places.indices % m) + places.indices // m
+    places = sparse.csr_array((places.data, vertex_first, places.indptr), shape=(r, 3 * m))
+    of_places = (places @ joint_cov(axis.line).reshape(3 * m, 3 * m)).reshape(r, m, 3)
+    variance = np.concatenate([axis.slope_sigma_rad[:, k] ** 2 for k in (0, 1)])
+    of_slopes = slopes.toarray() * variance
+    return np.concatenate([of_places.transpose(2, 1, 0).reshape(3 * m, r), of_slopes.T])

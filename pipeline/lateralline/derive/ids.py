@@ -220,14 +220,18 @@ def _by_place(
 ) -> dict[int, KnownId]:
     if not numbers or not known:
         return {}
-    from scipy.optimize import linear_sum_assignment  # slow to import
-
     there = np.array([k.xy_m for k in known])
     east, north = np.moveaxis(line.xy_m[list(numbers), None] - there, 2, 0)
     apart = np.hypot(east, north)
     either = np.add.outer(line.off_95_m[list(numbers)], [k.position_95_m for k in known])
     near = apart <= either + NEAR_M
-    pairs = zip(*linear_sum_assignment(np.where(near, apart, 1e6)), strict=True)
+    if max(near.sum(axis=0).max(), near.sum(axis=1).max()) <= 1:  # nothing to choose from
+        rows, columns = np.nonzero(near)
+    else:
+        from scipy.optimize import linear_sum_assignment  # slow to import
+
+        rows, columns = linear_sum_assignment(np.where(near, apart, 1e6))
+    pairs = zip(rows.tolist(), columns.tolist(), strict=True)
     return {numbers[row]: known[column] for row, column in pairs if near[row, column]}
 
 

@@ -23,6 +23,8 @@ STRAY_SHARE: Final = 0.10
 UNDRAWN_M: Final = 0.066
 #: Paths that scatter by less than this stray no farther for it.
 _LEAST_SCATTER_M: Final = 0.001
+#: Places of all paths that are looked at together: bounds memory whatever the line.
+_AT_ONCE: Final = 100_000
 #: Sides of the polygons swept, drawn outside what they hold.
 SIDES: Final = 32
 #: Places this near to a vertex are at it.
@@ -31,6 +33,12 @@ _AT: Final = 1e-6
 _NEAR_M: Final = 0.05
 #: A line whose run in plan is less than this share of its length has no direction there.
 _UPRIGHT: Final = 0.5
+
+
+def _pieces(paths: int, places: int) -> list[slice]:
+    """Return the places that are looked at together, of all paths."""
+    step = max(_AT_ONCE // max(paths, 1), 1)
+    return [slice(first, first + step) for first in range(0, places, step)]
 
 
 def turns(paths: SampledPaths, vertex: int) -> Floats:
@@ -49,14 +57,21 @@ class PathsAlong:
     chainage_m: Floats  # (p,)
     drawn_m: Floats  # (p, 3) of the line, there
 
-    @cached_property
-    def _off_m(self) -> Floats:
-        return np.asarray(self.paths.xyz_m - self.drawn_m)
+    def _pieces(self) -> list[slice]:
+        return _pieces(*self.paths.xyz_m.shape[:2])
+
+    def _off_m(self, places: slice) -> Floats:
+        """Return how far paths are off the line at some places (s, n, 3)."""
+        return np.asarray(self.paths.xyz_m[:, places] - self.drawn_m[places])
 
     @cached_property
     def _moments_m2(self) -> Floats:
         """Mean squares of how far paths are off the line at each place (p, 3, 3)."""
-        return np.asarray(np.einsum("spi,spj->pij", self._off_m, self._off_m) / len(self._off_m))
+        made = []
+        for places in self._pieces():
+            off = self._off_m(places)
+            made.append(np.einsum("spi,spj->pij", off, off) / len(off))
+        return np.concatenate(made)
 
     def cov_m2(self, chainage_m: Floats) -> Floats:
         """Return how paths scatter about the line at chainages (n, 3, 3)."""
@@ -76,26 +91,32 @@ class PathsAlong:
         axes of the line's own, so that it may lie any way.
         """
         centre, own = self.drawn_m[0], _own_axes(self.drawn_m)
-        plan = ((self.paths.xyz_m - centre) @ own.T)[..., :2]
-        middle = np.median(plan, axis=0)
-        plan -= middle
-        scatter = np.einsum("spi,spj->pij", plan, plan) / len(plan)
+        pieces = self._pieces()
+
+        def turned(places: slice) -> Floats:
+            return np.asarray(((self.paths.xyz_m[:, places] - centre) @ own.T)[..., :2])
+
+        middle = np.concatenate([np.median(turned(places), axis=0) for places in pieces])
         way = _ways(middle)
         side = np.stack([way[:, 1], -way[:, 0]], axis=1)
-        across = np.einsum("spi,pi->sp", plan, side)
-        across /= np.sqrt(np.square(across).mean(axis=0)).clip(_LEAST_SCATTER_M)
-        stray = np.abs(across, out=across).max(axis=1)
+        scatter, stray = [], np.zeros(len(self.paths.xyz_m))
+        for places in pieces:
+            off = turned(places) - middle[places]
+            scatter.append(np.einsum("spi,spj->pij", off, off) / len(off))
+            across = np.einsum("spi,pi->sp", off, side[places])
+            across /= np.sqrt(np.square(across).mean(axis=0)).clip(_LEAST_SCATTER_M)
+            np.maximum(stray, np.abs(across, out=across).max(axis=1), out=stray)
         times = np.quantile(stray, 1.0 - STRAY_SHARE)
         turn = np.arange(SIDES) * (2 * np.pi / SIDES)
         ways = np.stack([np.cos(turn), np.sin(turn)])
-        spread = np.sqrt(np.einsum("iq,pij,jq->pq", ways, scatter, ways))
+        spread = np.sqrt(np.einsum("iq,pij,jq->pq", ways, np.concatenate(scatter), ways))
         reach = middle @ ways + times * spread
         reach = np.maximum(reach[:-1], reach[1:])
-        kept = stray <= times
-        corners = (self.paths.corner_m[kept] - centre) @ own.T
-        corners = (corners[..., :2] @ ways).reshape(-1, SIDES)
-        interval = self.paths.corner_interval[kept].ravel().clip(max=len(reach) - 1)
-        np.maximum.at(reach, interval, corners)
+        kept, last = stray <= times, len(reach) - 1
+        for some in _pieces(np.count_nonzero(kept) * SIDES, self.paths.corner_m.shape[1]):
+            corners = (self.paths.corner_m[kept, some] - centre) @ own.T
+            interval = self.paths.corner_interval[kept, some].ravel().clip(max=last)
+            np.maximum.at(reach, interval, (corners[..., :2] @ ways).reshape(-1, SIDES))
         between = (middle[:-1] + middle[1:]) @ ways / 2
         reach = between + np.hypot(reach - between, UNDRAWN_M)
         # neighbouring sides meet where x · way = reach of both
@@ -111,25 +132,29 @@ class PathsAlong:
         """Chainage in plan of the line at each place (p,), and of each path beside it (s, p)."""
         step = np.hypot(*np.diff(self.drawn_m[:, :2], axis=0).T)
         plan = np.concatenate([[0.0], np.cumsum(step)])
-        along = plan + np.einsum("spi,pi->sp", self._off_m[..., :2], _ways(self.drawn_m))
-        return plan, np.maximum.accumulate(along, axis=1)
+        along, way = np.empty(self.paths.xyz_m.shape[:2]), _ways(self.drawn_m)
+        for places in self._pieces():
+            beside = np.einsum("spi,pi->sp", self._off_m(places)[..., :2], way[places])
+            along[:, places] = plan[places] + beside
+        return plan, np.maximum.accumulate(along, axis=1, out=along)
 
     def levels_m(self, chainage_m: Floats, share: float) -> tuple[Floats, Floats]:
         """Return the levels between which a share of the paths passes chainages (n,)."""
         plan, along = self._plan_m
         asked = np.interp(chainage_m, self.chainage_m, plan)
-        beside = np.concatenate([asked - _NEAR_M, asked, asked + _NEAR_M])
         # all paths are looked up at once: each stands behind the one before
         first, last = along[:, :1], along[:, -1:]
         behind = np.arange(len(along))[:, None] * np.ceil((last - first).max() + 1.0) - first
-        level = np.interp(
-            (beside.clip(first, last) + behind).ravel(),
-            (along + behind).ravel(),
-            self.paths.xyz_m[..., 2].ravel(),
-        ).reshape(len(along), 3, -1)
-        tail = (1.0 - share) / 2
-        low = np.quantile(level.min(axis=1), tail, axis=0)
-        return low, np.quantile(level.max(axis=1), 1.0 - tail, axis=0)
+        known, level_m = (along + behind).ravel(), self.paths.xyz_m[..., 2].ravel()
+        tail, bands = (1.0 - share) / 2, []
+        for some in _pieces(3 * len(along), len(asked)):
+            beside = np.concatenate([asked[some] - _NEAR_M, asked[some], asked[some] + _NEAR_M])
+            level = np.interp((beside.clip(first, last) + behind).ravel(), known, level_m)
+            level = level.reshape(len(along), 3, -1)
+            low = np.quantile(level.min(axis=1), tail, axis=0)
+            bands.append((low, np.quantile(level.max(axis=1), 1.0 - tail, axis=0)))
+        lows, highs = (np.concatenate(side) for side in zip(*bands, strict=True))
+        return lows, highs
 
 
 def _own_axes(line_m: Floats) -> Floats:

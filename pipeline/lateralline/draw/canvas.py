@@ -29,8 +29,8 @@ from lateralline.draw import symbols
 from lateralline.draw.lettering import (
     LetteredLine,
     Lettering,
-    fonts_kept,
     letters_known,
+    quicker_letters,
     width_pt,
 )
 from lateralline.draw.paper import Align, Box
@@ -284,7 +284,7 @@ def pdf_pages(
         del about["CreationDate"]  # matplotlib takes it from there
     with (
         matplotlib.rc_context(symbols.RC),
-        fonts_kept(),
+        quicker_letters(),
         PdfPages(into, metadata=about) as pdf,
     ):
         save_page: Callable[[Figure], None] = pdf.savefig

@@ -332,7 +332,11 @@ class LongAdjustment(Adjusted):
         for first in range(0, k, _SOLVED):
             some = slice(first, first + _SOLVED)
             out[:, some] = wide @ solved.factor.solve(wide[some].T.toarray())
-        return (out + out.T) / 2
+        for first in range(0, k, _SOLVED):  # in place: of a long line it is a hundred megabytes
+            some, rest = slice(first, first + _SOLVED), slice(first, k)
+            out[some, rest] = (out[some, rest] + out[rest, some].T) / 2
+            out[rest, some] = out[some, rest].T
+        return out
 
     @property
     def determined(self) -> bool:

@@ -47,8 +47,8 @@ from lateralline.link.path_looks import (
     WRONG_SHARE,
     Look,
     PathData,
+    Viewpoint,
     doubted_noises,
-    look_at,
     spread_of_look,
     updated_by,
     weighed,
@@ -172,7 +172,7 @@ def _begun(data: PathData) -> Hypotheses:
     state, cov = np.repeat(state, m, axis=0), np.repeat(np.diag(variance)[None], m, axis=0)
     turns = np.square(data.turns_rad)[steel, None, None] * np.eye(2)
     cov[:, data.turn, data.turn] = turns + 1e-12 * np.eye(2)
-    updated = updated_by(state, cov, look_at(data, 0, state))
+    updated = updated_by(state, cov, Viewpoint(data, 0).look(state))
     weight = updated.evidence + np.log(chance[steel])
     none, zero = np.zeros(m, dtype=np.int64), np.zeros
     return Hypotheses(
@@ -271,17 +271,28 @@ def _tried(
     shape = np.where(kind > 0, np.log(-np.expm1(-rate)) + np.repeat(among, count), -rate)
     prior = before.log_weight[of] + np.repeat([each for *_, each in parts], count) + shape
     stretch = _Transition(data, point, before, of, length_m, kind, side, steel)
-    for _ in range(_ITERATIONS):
+    for _ in range(_ITERATIONS - 1):
         stretch.linearise()
+        stretch.move()
+    stretch.linearise()
     every, look = np.arange(len(of)), stretch.look
-    sound = log(1 - 2 * WRONG_SHARE - POOR_SHARE)
-    found = [stretch.hypotheses(every, look, prior + sound, 0)]
     bad = np.flatnonzero(stretch.chi2 > _EXPECTED + look.off.shape[1])
+    rows, noises = [every], [look.noise]
+    weights = [prior + log(1 - 2 * WRONG_SHARE - POOR_SHARE)]
+    wrongs = [np.zeros(len(of), dtype=np.int64)]
     for wrong, (share, noise) in enumerate(doubted_noises(data, point, look.noise[bad]), 1):
         if len(bad) and noise is not None:
-            doubted = Look(look.by[bad], look.off[bad], noise)
-            found.append(stretch.hypotheses(bad, doubted, prior[bad] + log(share), wrong))
-    return _Tried(of, found, stretch.chi2)
+            rows.append(bad)
+            noises.append(noise)
+            weights.append(prior[bad] + log(share))
+            wrongs.append(np.full(len(bad), wrong))
+    found = stretch.hypotheses(
+        np.concatenate(rows),
+        np.concatenate(noises),
+        np.concatenate(weights),
+        np.concatenate(wrongs),
+    )
+    return _Tried(of, [found], stretch.chi2)
 
 
 def _change(was: int, now: int, length_m: float, steel_per_m: float, seen: bool) -> float:
@@ -311,7 +322,7 @@ class _Transition:
     ) -> None:
         """Begin: rows, kind and steel (m,), side (m, 2) of the first of two bends."""
         self.data, self.point, self.kind, self.rows = data, point, kind, rows
-        self.steel = steel
+        self.steel, self.viewpoint = steel, Viewpoint(data, point)
         self.once, self.twice = (kind == 1) | (kind == 2), kind == 3
         self.state, self.cov = before.state[rows], before.cov[rows]
         m, n = self.state.shape
@@ -414,8 +425,13 @@ class _Transition:
         with_legs = self.legs_cov @ self.by_legs.transpose(0, 2, 1)
         cov[:, :POSE, :POSE] += self.by_legs @ with_legs
         self.predicted_cov = cov + self.noise_cov
-        self.look = look_at(self.data, self.point, self.predicted)
-        by_look, self.chi2 = weighed(spread_of_look(self.predicted_cov, self.look), self.look)
+        self.look = self.viewpoint.look(self.predicted)
+        by_look, self.chi2 = weighed(spread_of_look(self.predicted_cov, self.look)[0], self.look)
+        self._told = (carried, with_legs, by_look)
+
+    def move(self) -> None:
+        """Take what the next point says of the state before and of the legs, to linearise there."""
+        carried, with_legs, by_look = self._told
         self.state_at = self.state + np.einsum("mij,mj->mi", carried, by_look)
         legs = self.legs + np.einsum("mij,mj->mi", with_legs, by_look[:, :POSE])
         legs[:, TOTAL] = legs[:, TOTAL].clip(0.02)
@@ -424,14 +440,15 @@ class _Transition:
         legs[:, SHARE_2] = np.where(self.twice, second, 0.0)
         self.legs_at = legs
 
-    def hypotheses(self, of: Ints, look: Look, prior: Floats, wrong: int) -> Hypotheses:
-        """Return what becomes of the hypotheses `of` by a look at the next point, weighed."""
+    def hypotheses(self, of: Ints, noise: Floats, prior: Floats, wrong: Ints) -> Hypotheses:
+        """Return what becomes of the hypotheses `of` by a look so noisy at the next point."""
         predicted, predicted_cov = self.predicted[of], self.predicted_cov[of]
+        look = Look(self.look.by[of], self.look.off[of], noise)
         updated = updated_by(predicted, predicted_cov, look)
         return Hypotheses(
             parent=self.rows[of],
             kind=self.kind[of],
-            wrong=np.full(len(of), wrong),
+            wrong=wrong,
             steel=self.steel[of],
             keeps=self.keeps[of],
             log_weight=prior + updated.evidence,

@@ -89,32 +89,51 @@ class Look:
     noise: Floats  # (m, q, q)
 
 
-def look_at(data: PathData, point: int, state: Floats) -> Look:
-    """Return how states (m, n) at a point compare with what was observed there."""
-    columns = np.flatnonzero(data.observed[point])
-    runs = np.flatnonzero(np.isfinite(data.readings_m[:, point]))
-    m, n = state.shape
-    places, q = len(columns), len(columns) + len(runs)
-    errors = POSE + 2 * len(data.readings_m)
-    by, off, noise = np.zeros((m, q, n)), np.zeros((m, q)), np.zeros((m, q, q))
-    by[:, np.arange(places), columns] = 1.0
-    by[:, :places, errors:] = data.shared[point, columns]
-    off[:, :places] = data.seen[point, columns] - state[:, columns]
-    off[:, :places] -= state[:, errors:] @ data.shared[point, columns].T
-    off[:, :places] = np.where(columns == HEADING, wrap(off[:, :places]), off[:, :places])
-    noise[:, :places, :places] = data.cov[point][np.ix_(columns, columns)]
-    if np.isfinite(data.along_across_m2[point]).all():
-        side = np.stack([np.sin(state[:, HEADING]), np.cos(state[:, HEADING])], axis=1)
-        axes = np.stack([side, side[:, ::-1] * (1.0, -1.0)], axis=2)  # columns along, across
-        noise[:, :2, :2] = axes * data.along_across_m2[point] @ axes.transpose(0, 2, 1)
-    for row, run in enumerate(runs.tolist(), places):
-        reading, way = data.readings_m[run, point], data.ways[run]
-        zero, scale = POSE + 2 * run, POSE + 2 * run + 1
-        by[:, row, zero], by[:, row, LENGTH] = 1.0, way / state[:, scale]
-        by[:, row, scale] = -way * state[:, LENGTH] / state[:, scale] ** 2
-        off[:, row] = reading - state[:, zero] - way * state[:, LENGTH] / state[:, scale]
-        noise[:, row, row] = data.counter_m**2
-    return Look(by, off, noise)
+class Viewpoint:
+    """What was observed at one point, ready to be compared with many states."""
+
+    def __init__(self, data: PathData, point: int) -> None:
+        """Gather what does not depend on the states."""
+        self.columns = np.flatnonzero(data.observed[point])
+        self.runs = np.flatnonzero(np.isfinite(data.readings_m[:, point])).tolist()
+        self.places = len(self.columns)
+        q = self.places + len(self.runs)
+        self.errors = POSE + 2 * len(data.readings_m)
+        self.shared = data.shared[point, self.columns]
+        self.seen = data.seen[point, self.columns]
+        self.is_heading = self.columns == HEADING
+        self.by, self.noise = np.zeros((q, data.size)), np.zeros((q, q))
+        self.by[np.arange(self.places), self.columns] = 1.0
+        self.by[: self.places, self.errors :] = self.shared
+        self.noise[: self.places, : self.places] = data.cov[point][
+            np.ix_(self.columns, self.columns)
+        ]
+        self.along_across_m2 = data.along_across_m2[point]
+        self.by_heading = bool(np.isfinite(self.along_across_m2).all())
+        self.read = [(data.readings_m[run, point], data.ways[run]) for run in self.runs]
+        for row in range(self.places, q):
+            self.noise[row, row] = data.counter_m**2
+
+    def look(self, state: Floats) -> Look:
+        """Return how states (m, n) compare with what was observed."""
+        places = self.places
+        m = len(state)
+        q, n = self.by.shape
+        by, off, noise = np.empty((m, q, n)), np.empty((m, q)), np.empty((m, q, q))
+        by[:], noise[:] = self.by, self.noise
+        off[:, :places] = self.seen - state[:, self.columns]
+        off[:, :places] -= state[:, self.errors :] @ self.shared.T
+        off[:, :places] = np.where(self.is_heading, wrap(off[:, :places]), off[:, :places])
+        if self.by_heading:
+            side = np.stack([np.sin(state[:, HEADING]), np.cos(state[:, HEADING])], axis=1)
+            axes = np.stack([side, side[:, ::-1] * (1.0, -1.0)], axis=2)  # columns along, across
+            noise[:, :2, :2] = axes * self.along_across_m2 @ axes.transpose(0, 2, 1)
+        for row, (run, (reading, way)) in enumerate(zip(self.runs, self.read, strict=True), places):
+            zero, scale = POSE + 2 * run, POSE + 2 * run + 1
+            by[:, row, zero], by[:, row, LENGTH] = 1.0, way / state[:, scale]
+            by[:, row, scale] = -way * state[:, LENGTH] / state[:, scale] ** 2
+            off[:, row] = reading - state[:, zero] - way * state[:, LENGTH] / state[:, scale]
+        return Look(by, off, noise)
 
 
 class Updated(NamedTuple):
@@ -127,9 +146,9 @@ class Updated(NamedTuple):
 
 def updated_by(state: Floats, cov: Floats, look: Look) -> Updated:
     """Return states (m, n) and their covariances after a look at a point."""
-    s = spread_of_look(cov, look)
+    s, by_cov = spread_of_look(cov, look)
     _, chi2 = weighed(s, look)
-    gain = np.linalg.solve(s, look.by @ cov).transpose(0, 2, 1)
+    gain = np.linalg.solve(s, by_cov).transpose(0, 2, 1)
     after = cov - gain @ look.by @ cov
     density = chi2 + np.linalg.slogdet(s)[1] + look.off.shape[1] * log(2 * np.pi)
     return Updated(
@@ -139,9 +158,10 @@ def updated_by(state: Floats, cov: Floats, look: Look) -> Updated:
     )
 
 
-def spread_of_look(cov: Floats, look: Look) -> Floats:
-    """Return the covariance S (m, q, q) of what was seen less what was expected."""
-    return np.asarray(look.by @ cov @ look.by.transpose(0, 2, 1) + look.noise)
+def spread_of_look(cov: Floats, look: Look) -> tuple[Floats, Floats]:
+    """Return the covariance S (m, q, q) of what was seen less what was expected, and H P."""
+    by_cov = look.by @ cov
+    return by_cov @ look.by.transpose(0, 2, 1) + look.noise, by_cov
 
 
 def weighed(s: Floats, look: Look) -> tuple[Floats, Floats]:

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from math import log, nan, radians
 from typing import Final
 
@@ -251,6 +252,8 @@ class _BackwardDraws:
     @staticmethod
     def joined(parts: Sequence[_BackwardDraws]) -> _BackwardDraws:
         """All draws together."""
+        if len(parts) == 1:
+            return parts[0]
         names = _BackwardDraws.__slots__
         return _BackwardDraws(
             *(np.concatenate([getattr(p, name) for p in parts], axis=1) for name in names)
@@ -306,14 +309,15 @@ def _traced(
     counted (k-1,): a counter was read at both ends of the stretch.
     """
     radius_m = np.full((len(drawn.kind), 2), np.nan)
-    points, places, corners, intervals = [], [], [], []
-    column = 0
     stretches = len(drawn.kind)
-    for i in range(stretches):
+    shares = [
+        np.linspace(0.0, 1.0, pieces + 1)[: None if i == stretches - 1 else -1]
+        for i, pieces in enumerate(_pieces(drawn.states))
+    ]
+    xyz_m = np.empty((drawn.states.shape[1], sum(map(len, shares)), 3))
+    corners, intervals, column = [], [], 0
+    for i, share in enumerate(shares):
         start, end = drawn.states[i], drawn.states[i + 1]
-        apart = np.median(np.linalg.norm(end[:, :3] - start[:, :3], axis=1))
-        pieces = int(np.clip(np.ceil(apart / SPACING_M), _LEAST, _MOST_PIECES))
-        share = np.linspace(0.0, 1.0, pieces + 1)[: None if i == stretches - 1 else -1]
         bent = np.flatnonzero(drawn.kind[i] > 0)
         xyz = even(start, end, share)
         corner = np.repeat(start[:, None, :3], 2, axis=1)  # of a straight: its start, which is held
@@ -323,16 +327,16 @@ def _traced(
             xyz[bent], corner[bent], at[bent] = bends.paths(radii).at(share)
             if counted[i]:
                 radius_m[i] = bends.radius_m()
-        points.append(axes.back(xyz))
-        places.append(i + share)
+        xyz_m[:, column : column + len(share)] = axes.back(xyz)
         corners.append(axes.back(corner))
+        pieces = len(share) - (i == stretches - 1)
         intervals.append(column + np.floor(at.clip(0.0, 0.9999) * pieces).astype(np.int64))
         column += len(share)
     kinds = np.array([(drawn.kind == k).mean(axis=1) for k in range(len(KINDS))])
     return SampledPaths(
         subjects=subjects,
-        xyz_m=np.concatenate(points, axis=1),
-        place=np.concatenate(places),
+        xyz_m=xyz_m,
+        place=np.concatenate([i + share for i, share in enumerate(shares)]),
         corner_m=np.concatenate(corners, axis=1),
         corner_interval=np.concatenate(intervals, axis=1),
         shape_share=kinds.T,
@@ -343,6 +347,15 @@ def _traced(
         stands=np.arange(stretches + 1.0),
         tilt_wander_rad=TILT_WANDER_RAD,
     )
+
+
+def _pieces(states: Floats) -> list[int]:
+    """Return into how many pieces each stretch is cut."""
+    apart = [
+        np.median(np.linalg.norm(end[:, :3] - start[:, :3], axis=1))
+        for start, end in pairwise(states)
+    ]
+    return [int(n) for n in np.ceil(np.array(apart) / SPACING_M).clip(_LEAST, _MOST_PIECES)]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

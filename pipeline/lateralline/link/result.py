@@ -75,10 +75,12 @@ def to_line(
     x, m = fit.result.x, len(vertices)
     places = [_place(v, x) for v in vertices]
     xyz = np.array([place for place, _, _ in places])
-    joint = fit.result.cov_of(_derivatives(places, len(x)))
     paths = _paths(line, fit, vertices, xyz, accuracy, radii)
+    joint = fit.result.cov_of(_derivatives(places, len(x)))
     if paths is not None:
-        joint = _no_surer(_second_moments(paths, xyz), joint, vertices)
+        corners = _corners(joint, vertices)
+        del joint  # of a long line it is a hundred megabytes
+        joint = _no_surer(_second_moments(paths, xyz), corners)
     blocks = joint.reshape(m, 3, m, 3).transpose(0, 2, 1, 3)
     i = np.arange(m)
     looks = [[x[v.look], x[v.look + 1]] if v.look >= 0 else [np.nan] * 2 for v in vertices]
@@ -134,18 +136,21 @@ def _paths(
     )
 
 
-def _no_surer(moments: Floats, adjusted: Floats, vertices: Sequence[_Vertex]) -> Floats:
-    """Return second moments (3m, 3m) with no junction or bend surer in plan than adjusted.
+def _corners(joint: Floats, vertices: Sequence[_Vertex]) -> list[tuple[slice, Floats]]:
+    """Return where junctions and bends stand in a covariance (3m, 3m), with theirs in plan."""
+    at = (slice(3 * i, 3 * i + 2) for i, v in enumerate(vertices) if v.kind in ("junction", "bend"))
+    return [(here, joint[here, here].copy()) for here in at]
+
+
+def _no_surer(moments: Floats, corners: Sequence[tuple[slice, Floats]]) -> Floats:
+    """Return second moments (3m, 3m), changed: no junction or bend surer in plan than adjusted.
 
     What says where two lines meet is in their network, and no path of one of them knows; a bend is
     a corner, and the paths that round it pass another place at the same share of their length.
     """
-    out = moments.copy()
-    for i, vertex in enumerate(vertices):
-        if vertex.kind in ("junction", "bend"):
-            at = slice(3 * i, 3 * i + 2)
-            out[at, at] = _bound(moments[at, at], adjusted[at, at])
-    return out
+    for at, adjusted in corners:
+        moments[at, at] = _bound(moments[at, at], adjusted)
+    return moments
 
 
 def _bound(first: Floats, second: Floats) -> Floats:
@@ -158,7 +163,9 @@ def _second_moments(paths: SampledPaths, xyz: Floats) -> Floats:
     """Return how paths scatter about the vertices (m, 3) of the line that is drawn, (3m, 3m)."""
     there = paths.at(np.arange(len(xyz), dtype=np.float64))
     off = (there - xyz).reshape(len(there), -1)
-    return np.asarray(off.T @ off / len(off))
+    moments = off.T @ off
+    moments /= len(off)
+    return np.asarray(moments)
 
 
 def _vertices(line: NetworkLine, fit: Fit) -> list[_Vertex]:
