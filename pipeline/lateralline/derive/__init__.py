@@ -75,6 +75,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from lateralline.catalogue import Given
 from lateralline.derive.adapted import without_levels
 from lateralline.derive.advice import line_advice, next_advice, stop_advice
 from lateralline.derive.axis import Axis, axis_of, ground_sigmas_m
@@ -93,7 +94,7 @@ from lateralline.derive.tables import GEOMETRY, Columns, fields_of, layer
 from lateralline.derive.ties import ControlPoints, control_points
 from lateralline.derive.unlocated import SearchedSite, unlocated
 from lateralline.derive.whereabouts import Things, things
-from lateralline.findings import Finding, Given, finding
+from lateralline.findings import Finding, finding
 from lateralline.frames import DEPTH_ONLY, Frame, site_frame
 from lateralline.frames.sketch import with_map_errors
 from lateralline.isolate import without_culprits

@@ -8,13 +8,14 @@ from math import isfinite, nan
 import numpy as np
 
 from lateralline import contract
+from lateralline.catalogue import Given
 from lateralline.derive.axis import Axis
 from lateralline.derive.chainage import Reached, reach
 from lateralline.derive.dates import SurveyDays
 from lateralline.derive.ellipses import plan_columns, sigma_columns
 from lateralline.derive.tables import GEOMETRY, OF_RECORD, Columns, fields_of, points, source_rows
 from lateralline.derive.ties import ControlPoints, two_tapes
-from lateralline.findings import Finding, Given, finding
+from lateralline.findings import Finding, finding
 from lateralline.records import Fixes, Marks, ObservationRows, Solved, Spots, StopRows
 from lateralline.settings import Run, Settings
 from lateralline.units import METRES_PER

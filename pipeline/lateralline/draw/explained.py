@@ -11,7 +11,7 @@ import numpy as np
 from lateralline.draw.paper import OFFICE_PAPERS, paper_size
 from lateralline.errors import extra
 from lateralline.explain import ExplainedTable, Explanation
-from lateralline.explain.content import cited, compared, numbered, said
+from lateralline.explain.content import HOW, cited, compared, numbered, said
 from lateralline.output import whole_file
 from lateralline.record.view import RecordView
 
@@ -23,7 +23,6 @@ _SHARES: Final = (16, 100)
 _MOST_COLUMNS: Final = 8
 _MOST_ACROSS: Final = 6
 _MOST_BESIDE: Final = 110  # signs of a remark that stands beside a title and is not cut
-_NOTE: Final = "lengths in metres; the numbers in brackets are sources, listed below"
 
 
 def draw_explanation(
@@ -59,7 +58,7 @@ def draw_explanation(
     ]  # fmt: skip
     sections = [
         texts(told.title, told.said),
-        TableSection("How the figures come about", _NOTE, heads, figures),
+        TableSection("How the figures come about", HOW, heads, figures),
         *(section for t in told.tables for section in _sections(t, cited(t.sources, numbers))),
         texts("Findings here", told.findings),
         texts("Assumed", told.assumed),

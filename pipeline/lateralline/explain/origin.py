@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from functools import lru_cache
+from math import nan
 from pathlib import Path
 from typing import Final
 
@@ -76,6 +77,18 @@ def _hashes(view: RecordView) -> dict[str, str]:
     rows = rows[rows["topic"] == "input"]
     named = sorted(zip(rows["item"], rows["sha256"], strict=True), key=lambda of: -len(of[0]))
     return {str(name): str(digest) for name, digest in named}
+
+
+@lru_cache(maxsize=1)
+def stated(view: RecordView) -> dict[str, str]:
+    """Return what the lineage states, by item; the first of an item."""
+    rows = view.layers["lineage"]
+    return dict(zip(rows["item"][::-1], rows["value"][::-1], strict=True))
+
+
+def setting(view: RecordView, item: str, otherwise: float = nan) -> float:
+    """Return a number that the lineage states, in SI; `otherwise` where it states none."""
+    return float(stated(view).get(item, otherwise))
 
 
 def corner_of(view: RecordView) -> str:
