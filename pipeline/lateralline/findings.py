@@ -39,7 +39,7 @@ from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from hashlib import sha256
-from json import dumps
+from json import dumps, loads
 from math import isfinite
 from typing import Final, TypeVar
 
@@ -152,6 +152,19 @@ class Finding:
         between = "; " if ": " in self.what else ": "
         text = between.join(filter(None, (self.what, self.by_how_much)))
         return f"{text[:1].upper() if _WORD.match(text) else text[:1]}{text[1:]}."
+
+
+def values_in(found_by: str) -> dict[str, Value]:
+    """Return the values that `Finding.found_by` tells; none where somebody edited that.
+
+    >>> values_in('{"off_m": {"value": 0.3, "unit": "m"}, "marks": {"value": ["1A", "1B"]}}')
+    {'off_m': 0.3, 'marks': ('1A', '1B')}
+    """
+    try:
+        told = {name: each["value"] for name, each in loads(found_by or "{}").items()}
+    except (ValueError, AttributeError, KeyError, TypeError):
+        return {}
+    return {n: tuple(map(str, v)) if isinstance(v, list) else v for n, v in told.items()}
 
 
 def _with_unit(value: Value, kind: str) -> dict[str, object]:

@@ -13,9 +13,10 @@ from typer.testing import CliRunner
 from lateralline.cli import app
 from lateralline.errors import UnknownSpotError
 from lateralline.explain import Explanation, explain
-from lateralline.record.rows import FindingRow, MarkRow, SegmentRow
+from lateralline.record.rows import FindingRow, MarkRow, NodeRow, SegmentRow
 from lateralline.record.view import read_record
 from tests.explain.conftest import written
+from tests.support.places import SAMPLES
 
 
 def _figures(told: Explanation, begins: str) -> Iterator[Any]:
@@ -144,3 +145,28 @@ def test_a_line_is_told_as_the_screen_has_it(sample: Path) -> None:
     assert worst.value == max(s.position_95_max_m for s in segments)
     titles = [t.title for t in told.tables]
     assert titles[:3] == ["Nodes", "Segments", "Adjusted parameters"]
+
+
+def test_an_exposure_is_told_with_its_chain_of_levels(tmp_path: Path) -> None:
+    """CO3 of slope-levels: ground 188.40, 0.99 m down to the invert, σ of that 0.02 m."""
+    made = CliRunner().invoke(
+        app, ["build", str(SAMPLES / "slope-levels"), "-o", str(tmp_path / "out")]
+    )
+    assert made.exit_code == 0, made.output
+    gpkg = tmp_path / "out" / "asbuilt.gpkg"
+    told = explain(gpkg, "co3")
+    assert (told.kind, told.ref) == ("exposure", "CO3")
+    [level] = _figures(told, "level of the invert that was measured")
+    assert level.value == pytest.approx(188.40 - 0.99)
+    assert level.agrees
+    [invert] = _figures(told, "level of the invert by the exposure alone")
+    [node] = [n for n in read_record(gpkg).rows(NodeRow) if n.ref == "CO3"]
+    [up] = _figures(told, "how far the adjusted line lies above the exposure")
+    assert up.value == pytest.approx(node.invert_level_m - invert.value)
+    [over] = _figures(told, "the same over its σ of level")
+    assert abs(over.value) < 1.96  # nothing is wrong with the sample
+    [table] = [t for t in told.tables if t.title == "As measured"]
+    at = {head: n for n, head in enumerate(table.heads)}
+    sigma = float(table.rows[0][at["σ level"]])
+    assert sigma > 0.02  # that of the depth, and of the ground it was measured from
+    assert float(table.rows[0][at["weight of level (1/σ²)"]]) == pytest.approx(sigma**-2, rel=5e-3)

@@ -89,7 +89,7 @@ from lateralline.derive.level_band import cover_findings, level_bands
 from lateralline.derive.lines import centreline, segments
 from lateralline.derive.nodes import line_nodes, node_lines, pipe_nodes
 from lateralline.derive.photos import photo_layer
-from lateralline.derive.survey import field_marks, pipe_observations, transmitter_fixes
+from lateralline.derive.survey import exposed, field_marks, pipe_observations, transmitter_fixes
 from lateralline.derive.tables import GEOMETRY, Columns, fields_of, layer
 from lateralline.derive.ties import ControlPoints, control_points
 from lateralline.derive.unlocated import SearchedSite, unlocated
@@ -171,6 +171,7 @@ def derive(
             "field_marks": [
                 field_marks(days, marks, solved, linked.fixes, record.marks.spots, settings.units)
             ],
+            "field_exposures": [exposed(settings, days, record.exposures, exposures)],
             "transmitter_fixes": [
                 transmitter_fixes(settings, days, record.stops, linked.fixes, axes)
             ],

@@ -7,6 +7,7 @@ by_hand   what a pencil gets from its marks, and how far from the record's that 
 finding   a finding: its figures, what they were held against, which of the record agree
 along     what lies on a line: nodes, observations, places between
 line      a line as a whole, and a run
+exposure  an exposure: its chain of levels, and how the line agrees with it
 fixed     a mark alone, control points, baselines, the site
 segment   segments, shapes weighed, rules, and the turn at a bend
 origin    which record this is, its frame, operations, accuracies, files and rules

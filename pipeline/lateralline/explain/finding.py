@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from math import hypot, isfinite, nan, sqrt
 from typing import Final
 
-from lateralline.catalogue import Form, Meaning, catalogue
+from lateralline.catalogue import Form, Meaning, catalogue, unit_of
 from lateralline.derive.ellipses import ELLIPSE_95, INTERVAL_95
 from lateralline.distributions import chi2
 from lateralline.explain.content import (
@@ -20,6 +19,7 @@ from lateralline.explain.content import (
     put,
 )
 from lateralline.explain.origin import setting, text_of
+from lateralline.findings import values_in
 from lateralline.record.rows import (
     BandRow,
     CentrelineRow,
@@ -78,15 +78,12 @@ class FoundBy:
 def found_by(row: FindingRow) -> FoundBy:
     """Return what a finding was found by; of a record before this was kept, nothing."""
     try:
-        told = json.loads(row.found_by or "{}")
-        values = {name: each.get("value") for name, each in told.items()}
-        units = {name: str(each.get("unit", "")) for name, each in told.items()}
-    except (ValueError, AttributeError):  # somebody edited it
-        values, units = {}, {}
-    try:
         form = catalogue().form(row.code, row.variant)
     except TypeError:
         form = None
+    values = values_in(row.found_by)
+    kinds = {} if form is None else form.values
+    units = {name: unit_of(kinds.get(name, "number")) for name in values}
     return FoundBy(row, form, values, units)
 
 

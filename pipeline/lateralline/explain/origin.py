@@ -126,7 +126,13 @@ def tell_origin(view: RecordView, told: ToldSpot) -> None:
     for topic, title, note, columns in _TABLES:
         some = rows[rows["topic"] == topic]
         heads = [_HEADS.get(c, c) for c in columns]
-        told.table(title, note, heads, list(_texts(some, columns)), held("lineage", topic))
+        told.table(
+            title,
+            note,
+            heads,
+            list(_texts(some, columns, note.partition("; ")[0])),
+            held("lineage", topic),
+        )
     doubted = [
         (e.accuracy, f"{e.reckoned_with:.6g}", e.receiver or "–", e.surveyor or "–")
         for e in view.rows(EvidenceRow)
@@ -141,10 +147,11 @@ def tell_origin(view: RecordView, told: ToldSpot) -> None:
     )
 
 
-def _texts(rows: AnyFrame, columns: Iterable[str]) -> Iterator[tuple[str, ...]]:
+def _texts(rows: AnyFrame, columns: Iterable[str], said_above: str) -> Iterator[tuple[str, ...]]:
+    """Yield the cells of rows; what is `said_above` in the remark of the table is left out."""
     for values in zip(*(rows[c] for c in columns), strict=True):
-        yield tuple("" if v is None or v != v else f"{v:.6g}" if isinstance(v, float) else str(v)
-                    for v in values)  # fmt: skip
+        yield tuple("" if v is None or v != v or v == said_above else
+                    f"{v:.6g}" if isinstance(v, float) else str(v) for v in values)  # fmt: skip
 
 
 def assumed_in(view: RecordView) -> tuple[str, ...]:

@@ -12,6 +12,7 @@ from typing import Final, NamedTuple
 from lateralline.errors import UnknownSpotError
 from lateralline.explain.along import tell_node, tell_observation, tell_place
 from lateralline.explain.content import CHANGED, Explanation, ToldSpot
+from lateralline.explain.exposure import tell_exposure
 from lateralline.explain.finding import tell_finding
 from lateralline.explain.fixed import tell_baseline, tell_control, tell_mark, tell_site
 from lateralline.explain.line import tell_line, tell_run
@@ -20,6 +21,7 @@ from lateralline.explain.segment import tell_segments
 from lateralline.explain.stop import tell_stop
 from lateralline.record.rows import (
     CentrelineRow,
+    ExposureRow,
     FindingRow,
     FixRow,
     MarkRow,
@@ -159,6 +161,9 @@ def _things(view: RecordView) -> dict[str, dict[str, Meant]]:
         entry = stated(view).get(f"run {run}: entry", "")
         if entry and not any(entry in of[kind] for kind in ("node", "line", "run")):
             of["run"][entry] = of["run"][run]  # nothing located it: all there is, is the run
+    for out in view.rows(ExposureRow):
+        of["node"].pop(out.exposure, None)  # the node is told with it
+        add("exposure", out.exposure, partial(tell_exposure, view, out), f"entry {out.exposure}")
     for point in view.control:
         add("control point", point.point, partial(tell_control, view, point))
     for mark in view.rows(MarkRow):

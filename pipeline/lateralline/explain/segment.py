@@ -54,7 +54,7 @@ def tell_segments(view: RecordView, segments: Iterable[SegmentRow], told: ToldSp
         "bands and least gradients as information; which applies is for those licensed; "
         "a band is judged where position ± or level ± is widest for the depth there: the figures "
         "said are of that place, and may be less than the widest",
-        ("segment", "rule", "comes to", "because", "widest position ± (95 %)"),
+        ("segment", "rule", "comes to", "because", "widest ±"),
         [
             (s.segment_id, name, got, why, said(s.position_95_max_m) if got else "")
             for s in parts

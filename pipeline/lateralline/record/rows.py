@@ -365,6 +365,18 @@ class MarkRow(PointRow):
     ) = reals(12)  # fmt: skip
 
 
+class ExposureRow(PointRow):
+    """A spot where the pipe or the transmitter was seen, as measured."""
+
+    layer = "field_exposures"
+    exposure, line_id, run_id, method, booked, measured_to, note, source_row = texts(8)
+    placed = FlagColumn()
+    (
+        counter_m, depth_m, ground_level_m, point_level_m, above_invert_m, east_sigma_m,
+        north_sigma_m, east_north_covariance_m2, level_sigma_m,
+    ) = reals(9)  # fmt: skip
+
+
 class ZoneRow(LayerRow):
     """Where a published rule asks for digging by hand."""
 
