@@ -54,7 +54,7 @@ class Command(TyperCommand):
                 return super().parse_args(ctx, args)
             except Exception as e:
                 if isinstance(said := getattr(e, "message", None), str):
-                    e.message = said.removeprefix("Value error, ")  # type: ignore[attr-defined]
+                    vars(e)["message"] = said.removeprefix("Value error, ")
                 raise
 
     def invoke(self, ctx: Any) -> Any:

@@ -62,8 +62,9 @@ class FoundBy:
     def number(self, name: str) -> float:
         """Return a number; NaN where it is not among the values, or nobody knows it."""
         value = self.values.get(name)
-        known = isinstance(value, int | float) and not isinstance(value, bool)
-        return float(value) if known else nan  # type: ignore[arg-type]
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            return nan
+        return float(value)
 
     def meaning(self, name: str) -> Meaning:
         """Return what a number means; its name where the catalogue says nothing of it."""
