@@ -83,7 +83,7 @@ def found_by(row: FindingRow) -> FoundBy:
     except TypeError:
         form = None
     values = values_in(row.found_by)
-    kinds = {} if form is None else form.values
+    kinds: Mapping[str, str] = {} if form is None else form.values
     units = {name: unit_of(kinds.get(name, "number")) for name in values}
     return FoundBy(row, form, values, units)
 
