@@ -12,7 +12,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
-from lateralline.findings import Finding, catalogue, finding
+from lateralline.catalogue import catalogue
+from lateralline.findings import Finding, finding
 from lateralline.settings import Acceptance
 
 

@@ -146,6 +146,7 @@ LAYERS = (
     "control_points",
     "field_marks",
     "transmitter_fixes",
+    "field_exposures",
     "pipe_centreline",
     "pipe_segments",
     "pipe_nodes",

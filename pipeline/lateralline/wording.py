@@ -24,7 +24,7 @@ _DECIMALS: Final = {"ft": 2, "us-ft": 2, "in": 1}
 _MOST_INCHES: Final = 36  # longer distances are said in feet
 _NEAR_INCH: Final = 0.05
 _BLANK: Final = "\u00a0"
-_LENGTH: Final = re.compile(rf"([+-]?)(\d+(?:\.\d+)?){_BLANK}m")
+_LENGTH: Final = re.compile(rf"(± )?([+-]?)(\d+(?:\.\d+)?){_BLANK}m")
 
 #: Signs that are not seen where they are printed, or that a terminal or a reader's eye obeys:
 #: controls (C0 but for tab and line feed, DEL, C1), signs of reading direction, of no width and
@@ -127,7 +127,8 @@ def with_own_unit(text: str, unit: str) -> str:
     """
     if unit not in _DECIMALS:
         return plain(text)
-    return plain(_LENGTH.sub(lambda m: f"{_converted(m, unit)} {unit} ({m[0]})", text))
+    both = _LENGTH.sub(lambda m: f"{_converted(m, unit)} {unit} ({m[2]}{m[3]}{_BLANK}m)", text)
+    return plain(both)
 
 
 def in_both(value_m: float, unit: str, decimals: int = 2) -> str:
@@ -150,6 +151,15 @@ def rounded_up(value: float, decimals: int) -> float:
     """
     steps = 10.0**decimals
     return ceil(value * steps - 1e-6) / steps
+
+
+def off_by(value: float, decimals: int) -> str:
+    """Return how far off a number may be, in so many decimals and never smaller.
+
+    >>> off_by(0.231, 2), off_by(4.0, 0)
+    ('0.24', '4')
+    """
+    return f"{rounded_up(value, decimals):.{decimals}f}"
 
 
 def rounded_down(value: float, decimals: int) -> float:
@@ -187,8 +197,10 @@ def as_written(value_m: float, unit: str, *, alone: bool = False, up: bool = Fal
 
 
 def _converted(length: re.Match[str], unit: str) -> str:
-    decimals = len(length[2].partition(".")[2])
-    return f"{length[1]}{float(length[2]) / METRES_PER[unit]:.{decimals}f}"
+    off, sign, number = length.groups()
+    decimals = len(number.partition(".")[2])
+    value = float(number) / METRES_PER[unit]
+    return f"{off or ''}{sign}{rounded_up(value, decimals) if off else value:.{decimals}f}"
 
 
 # ---- templates of findings ------------------------------------------------------------------
@@ -210,10 +222,12 @@ def placeholders(text: str) -> list[tuple[str, str]]:
 
 
 def rendered(template: str, values: Mapping[str, Value]) -> str:
-    """Return a template with its values.
+    """Return a template with its values; how far off something may be, behind a ±, rounded up.
 
     >>> rendered("{tilt_deg:.0f}° {sigma_deg:±.1f}°", {"tilt_deg": 41.2, "sigma_deg": 1.0})
     '41° ± 2.0°'
+    >>> rendered("± {plan_95_m:length}, {off_m:±length}", {"plan_95_m": 0.2301, "off_m": 0.0312})
+    '± 0.24\xa0m, ± 0.07\xa0m'
     >>> rendered("{n:count mark}[[, {off_m:length1} off]][[, in {names:names}]]",
     ...           {"n": 2, "off_m": 0.31, "names": ()})
     '2 marks, 0.3\xa0m off'
@@ -225,7 +239,8 @@ def rendered(template: str, values: Mapping[str, Value]) -> str:
 
     kept = OPTIONAL.sub(optional, template)
     return "".join(
-        before + ("" if name is None else formatted(values[name], spec or ""))
+        before
+        + ("" if name is None else formatted(values[name], spec or "", up=before.endswith("± ")))
         for before, name, spec, _ in Formatter().parse(kept)
     )
 
@@ -250,13 +265,16 @@ def _empty(value: Value) -> bool:
     return value is None or value in ("", ())
 
 
-def formatted(value: Value, spec: str) -> str:
-    """Return one value as a template shows it, by the format of `findings`."""
+def formatted(value: Value, spec: str, *, up: bool | None = None) -> str:
+    """Return one value as a template shows it, by the format of `findings`.
+
+    `up`: whether it is rounded up; if not said, no number is, not even half an interval.
+    """
     if isinstance(value, tuple):
         return ", ".join(value[:_MOST_NAMES]) + (", …" if len(value) > _MOST_NAMES else "")
     if spec[:1] == "±":
         half = _INTERVAL_95 * value if isinstance(value, float) else value
-        return f"± {formatted(half, spec[1:])}"
+        return f"± {formatted(half, spec[1:], up=up is not None)}"
     if spec == "?":
         return ""
     if value is None or (isinstance(value, float) and not isfinite(value)):
@@ -266,7 +284,11 @@ def formatted(value: Value, spec: str) -> str:
     if found := METRES.fullmatch(spec):
         if found[3]:
             return f"{value / 1000.0:,.{found[3]}f} km"
-        return metres(value, int(found[2] or 2), signed=bool(found[1]))
+        decimals = int(found[2] or 2)
+        rounded = rounded_up(float(value), decimals) if up else value
+        return metres(rounded, decimals, signed=bool(found[1]))
     if spec.startswith("count "):
         return f"{value} {spec[6:]}" + ("" if value == 1 else "s")
+    if up and (fixed := re.search(r"\.(\d)f$", spec)):
+        value = rounded_up(float(value), int(fixed[1]))
     return format(value, spec)

@@ -168,7 +168,7 @@ def test_findings_are_in_feet_too_where_the_crew_taped_in_feet() -> None:
     ("text", "said"),
     [
         (f"6 mm, 3 marks, 12 m², {metres(-0.3)}", "6 mm, 3 marks, 12 m², -0.98 ft (-0.30 m)"),
-        (f"{metres(0.3)} ± {metres(0.1, 1)}", "0.98 ft (0.30 m) ± 0.3 ft (0.1 m)"),
+        (f"{metres(0.3)} ± {metres(0.1, 1)}", "0.98 ft (0.30 m) ± 0.4 ft (0.1 m)"),
         (f"{metres(4, None)} off", "13 ft (4 m) off"),
         (f"{metres(0.5, 1, signed=True)}", "+1.6 ft (+0.5 m)"),
         (f"segment L1/5 ± {metres(1.24)}", "segment L1/5 ± 4.07 ft (1.24 m)"),
@@ -194,7 +194,7 @@ def test_no_name_is_taken_for_a_length(name: str, metre: float, unit: str) -> No
     assert said.startswith(f"{name} ± ")
     assert said.endswith(f" {unit} ({metre:.2f} m) {name}")
     own = said.removeprefix(f"{name} ± ").partition(" ")[0]
-    assert float(own) == pytest.approx(round(metre, 2) / METRES_PER[unit], abs=0.0051)
+    assert -1e-6 <= float(own) - round(metre, 2) / METRES_PER[unit] <= 0.0101  # a ± goes up
 
 
 def test_nothing_is_lost_on_a_narrow_page() -> None:

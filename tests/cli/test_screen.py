@@ -9,8 +9,9 @@ from pathlib import Path
 import pytest
 from rich.console import Console
 
+from lateralline.catalogue import catalogue
 from lateralline.cli.screen import print_screen
-from lateralline.findings import Finding, catalogue, finding
+from lateralline.findings import Finding, finding
 from lateralline.record.grouped import Told, grouped
 from lateralline.record.summary import SiteSummary
 from tests.cli.test_report import FINDING, LINE, SITE

@@ -12,8 +12,9 @@ from importlib import import_module
 
 import pytest
 
+from lateralline.catalogue import Form, catalogue, read
 from lateralline.errors import ContractError
-from lateralline.findings import ANY, Effect, Form, catalogue, finding, read, title_of
+from lateralline.findings import ANY, Effect, finding, title_of
 from tests.support.places import ROOT
 
 PACKAGE = ROOT / "pipeline" / "lateralline"

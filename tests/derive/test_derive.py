@@ -494,7 +494,8 @@ def test_every_layer_keeps_the_contract() -> None:
     products, record = derived(counters, runs), made_record(made_settings(), counters, runs)
     assert set(products) == set(contract.LAYERS) - {"lineage"}
     frames = to_frames(products.values(), record, site_frame(record))
-    assert [name for name, frame in frames.items() if not len(frame)] == ["field_photos"]
+    empty = [name for name, frame in frames.items() if not len(frame)]
+    assert empty == ["field_exposures", "field_photos"]
     for product in products.values():
         if product.geometry is not None:
             assert all(g.is_valid for g in product.geometry if g is not None)

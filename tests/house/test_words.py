@@ -9,8 +9,8 @@ from collections.abc import Iterator
 import pytest
 
 from lateralline import contract
+from lateralline.catalogue import catalogue
 from lateralline.cli import app
-from lateralline.findings import catalogue
 from lateralline.terms import REGIONS, terms, word
 from tests.support.places import ROOT
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 
-from lateralline.findings import catalogue
+from lateralline.catalogue import catalogue
 from lateralline.ingest import read_site
 from tests.support.made_files import IN_FEET_BY_ONE_RUN, base, faults_of, write
 

@@ -72,6 +72,13 @@ def test_a_key_is_for_its_owner_alone_and_never_printed_nor_overwritten(
     handed_out = load_pem_public_key(public(key).read_bytes())
     assert private.public_key() == handed_out  # type: ignore[union-attr]
     other = tmp_path / "my.key"
+    nowhere = run("seal", "--new-key", tmp_path / "none" / "k")
+    assert nowhere.exit_code == 2
+    assert "is no folder that is there" in nowhere.output
+    assert not (tmp_path / "none").exists()
+    missing = run("seal", tmp_path, "--key", tmp_path / "none.key")
+    assert missing.exit_code == 2
+    assert "is not there: lateralline seal --new-key FILE makes a key" in missing.output
     made = run("seal", "--new-key", other)
     assert made.exit_code == 0
     secret = "".join(other.read_text().splitlines()[1:-1])

@@ -10,8 +10,9 @@ import pytest
 import shapely
 from typer.testing import CliRunner
 
+from lateralline.catalogue import Severity
 from lateralline.cli import app
-from lateralline.findings import Finding, Severity
+from lateralline.findings import Finding
 from lateralline.kernels.curves import angle_between, angles
 from lateralline.proof import line_scores, lines
 from lateralline.proof.coverage import by_hand

@@ -18,9 +18,9 @@ from typer.testing import CliRunner
 
 import lateralline
 from lateralline import contract, renamed
+from lateralline.catalogue import catalogue
 from lateralline.cli import app
 from lateralline.errors import UnreadableError
-from lateralline.findings import catalogue
 from lateralline.overlay.as_built import open_as_built
 from lateralline.record.exported import _of_geojson
 from lateralline.record.lineage import SCHEMA, schema_version_of

@@ -16,9 +16,9 @@ from typer.testing import CliRunner
 
 import lateralline
 from lateralline import contract, renamed
+from lateralline.catalogue import catalogue
 from lateralline.cli import app
 from lateralline.errors import OutputExistsError, SiteFaultsError
-from lateralline.findings import catalogue
 from lateralline.ingest import read_site
 from lateralline.records import FieldRecord
 from lateralline.revise.upgrade import upgrade, upgraded_csv, upgraded_toml

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from lateralline.findings import catalogue
+from lateralline.catalogue import catalogue
 from lateralline.simulate.truth import Truth
 from tests.trust.bookings import FAULT
 from tests.trust.catalogue import CATALOGUE

@@ -50,7 +50,12 @@ class Command(TyperCommand):
     def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
         """Take the arguments apart; under `--json` a refusal is a document too."""
         with self._ending("--json" in args, None):
-            return super().parse_args(ctx, args)
+            try:
+                return super().parse_args(ctx, args)
+            except Exception as e:
+                if isinstance(said := getattr(e, "message", None), str):
+                    vars(e)["message"] = said.removeprefix("Value error, ")
+                raise
 
     def invoke(self, ctx: Any) -> Any:
         """Run the command."""

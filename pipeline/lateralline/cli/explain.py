@@ -28,9 +28,10 @@ def explain(
     ref: Annotated[
         str,
         argument(
-            "A stop (R1/4), node or bend (L1/bend-1), segment (L1/segment-3), observation (R1/O2), "
-            "a place on a line (L1@12.4m, L1@40.5ft), or a finding by its cause or as "
-            '"code subject".',
+            "A stop (R1/4), mark (3B), node or bend (L1/bend-1, CO1), segment (L1/segment-3), "
+            "observation (R1/O2), exposure (TH1), line (L1), run (R1), control point or baseline "
+            "(P1, P1–P2), the site, a place on a line (L1@12.4m, L1@40.5ft), or a finding by its "
+            'cause or as "code subject".',
             metavar="REF",
         ),
     ],
@@ -43,17 +44,20 @@ def explain(
 ) -> None:
     """Say what a figure of a record rests on.
 
-    Marks, weights, residuals, rules and files, by the record alone.
+    Marks, weights, residuals, limits, rules and files, by the record alone. A finding is told by
+    the figures it was found by, then by what its subject rests on.
 
     Each figure has its formula with the numbers put in, where the formula is from, and what the
     record holds. Nothing of it is a clearance to dig.
 
-    Exit code: 0; 1 when the record does not hold what its own figures give; 2 nothing there.
+    Exit code: 0; 1 when the record was changed since it was written, or does not hold what its own
+    figures give; 2 nothing there.
 
     \b
     Example:
       lateralline explain out R1/4
       lateralline explain out L1@12.4m -o place.pdf
+      lateralline explain out entry-not-located
     """
     from lateralline.api import documents, explanations
 
@@ -66,7 +70,7 @@ def explain(
         told = explanations.explain(asbuilt, ref, site_id)
         if out is not None:
             explanations.explain_to(told, asbuilt, out, paper=paper or "A4", replace=replace)
-    code = WITH_ERRORS if told.disagreeing else CLEAN
+    code = WITH_ERRORS if told.disagreeing or told.changed else CLEAN
     if as_json:
         typer.echo(json_text({**head("explain", out, code), **explanations.as_plain(told)}))
         raise typer.Exit(code)

@@ -32,7 +32,7 @@ from lateralline.cli.report import (
 )
 from lateralline.cli.terminal import console, print_indented
 from lateralline.units import METRES_PER
-from lateralline.wording import SEVERITY_NAMES, counted, with_own_unit
+from lateralline.wording import SEVERITY_NAMES, counted, off_by, with_own_unit
 
 if TYPE_CHECKING:
     from lateralline.api.visits import (
@@ -310,7 +310,8 @@ def _grade(figures: Figures) -> str:
 
     if not math.isfinite(figures.gradient):
         return "unknown"
-    return f"{figures.gradient:.1%} ± {INTERVAL_95 * figures.gradient_sigma:.1%}"
+    half = off_by(100 * INTERVAL_95 * figures.gradient_sigma, 1)
+    return f"{figures.gradient:.1%} ± {half}%"
 
 
 def _chi2(figures: Figures) -> str:

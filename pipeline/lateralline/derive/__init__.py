@@ -75,6 +75,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from lateralline.catalogue import Given
 from lateralline.derive.adapted import without_levels
 from lateralline.derive.advice import line_advice, next_advice, stop_advice
 from lateralline.derive.axis import Axis, axis_of, ground_sigmas_m
@@ -88,12 +89,12 @@ from lateralline.derive.level_band import cover_findings, level_bands
 from lateralline.derive.lines import centreline, segments
 from lateralline.derive.nodes import line_nodes, node_lines, pipe_nodes
 from lateralline.derive.photos import photo_layer
-from lateralline.derive.survey import field_marks, pipe_observations, transmitter_fixes
+from lateralline.derive.survey import exposed, field_marks, pipe_observations, transmitter_fixes
 from lateralline.derive.tables import GEOMETRY, Columns, fields_of, layer
 from lateralline.derive.ties import ControlPoints, control_points
 from lateralline.derive.unlocated import SearchedSite, unlocated
 from lateralline.derive.whereabouts import Things, things
-from lateralline.findings import Finding, Given, finding
+from lateralline.findings import Finding, finding
 from lateralline.frames import DEPTH_ONLY, Frame, site_frame
 from lateralline.frames.sketch import with_map_errors
 from lateralline.isolate import without_culprits
@@ -170,6 +171,7 @@ def derive(
             "field_marks": [
                 field_marks(days, marks, solved, linked.fixes, record.marks.spots, settings.units)
             ],
+            "field_exposures": [exposed(settings, days, record.exposures, exposures)],
             "transmitter_fixes": [
                 transmitter_fixes(settings, days, record.stops, linked.fixes, axes)
             ],

@@ -16,12 +16,13 @@ from typing import Final, NamedTuple
 import numpy as np
 from scipy import sparse
 
+from lateralline.catalogue import Given
 from lateralline.derive.axis import Along, Axis, influence, moved_with
 from lateralline.derive.chainage import best_run, counters_at
 from lateralline.derive.corridor import Corridor, envelope_levels
 from lateralline.derive.ellipses import INTERVAL_95, ellipses_95
 from lateralline.derive.path import UNMEASURED_RAD
-from lateralline.findings import Finding, Given, finding
+from lateralline.findings import Finding, finding
 from lateralline.records import Fixes, Flags, Floats, Ints, Marks
 from lateralline.settings import Settings
 from lateralline.units import METRES_PER

@@ -13,10 +13,11 @@ from typing import Final
 
 import numpy as np
 
+from lateralline.catalogue import Given
 from lateralline.derive.axis import Axis, joint_cov
 from lateralline.derive.falls import VertexLevels, falls, low_points
 from lateralline.derive.tables import Columns
-from lateralline.findings import Finding, Given, finding
+from lateralline.findings import Finding, finding
 from lateralline.published import Grade, citation, grades
 from lateralline.settings import Run
 from lateralline.units import METRES_PER

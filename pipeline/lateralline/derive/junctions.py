@@ -15,10 +15,11 @@ from typing import Final
 
 import numpy as np
 
+from lateralline.catalogue import Given
 from lateralline.derive.axis import Axis
 from lateralline.derive.chainage import reach
 from lateralline.derive.ellipses import ellipses_95
-from lateralline.findings import Finding, Given, finding
+from lateralline.findings import Finding, finding
 from lateralline.records import Flags, ObservationRows
 from lateralline.settings import Branch, Settings
 from lateralline.units import METRES_PER

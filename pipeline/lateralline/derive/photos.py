@@ -22,10 +22,11 @@ import numpy as np
 from shapely import Point
 
 from lateralline import contract
+from lateralline.catalogue import Given
 from lateralline.derive.dates import SurveyDays
 from lateralline.derive.tables import Columns, uids
 from lateralline.errors import FrameError
-from lateralline.findings import Finding, Given, finding
+from lateralline.findings import Finding, finding
 from lateralline.frames import Frame
 from lateralline.pictures import PREVIEW_TYPE, Photo
 from lateralline.records import FieldRecord, Floats, Ints, Product

@@ -8,14 +8,24 @@ from math import isfinite, nan
 import numpy as np
 
 from lateralline import contract
+from lateralline.catalogue import Given
 from lateralline.derive.axis import Axis
 from lateralline.derive.chainage import Reached, reach
 from lateralline.derive.dates import SurveyDays
 from lateralline.derive.ellipses import plan_columns, sigma_columns
 from lateralline.derive.tables import GEOMETRY, OF_RECORD, Columns, fields_of, points, source_rows
 from lateralline.derive.ties import ControlPoints, two_tapes
-from lateralline.findings import Finding, Given, finding
-from lateralline.records import Fixes, Marks, ObservationRows, Solved, Spots, StopRows
+from lateralline.findings import Finding, finding
+from lateralline.records import (
+    ExposureRows,
+    Exposures,
+    Fixes,
+    Marks,
+    ObservationRows,
+    Solved,
+    Spots,
+    StopRows,
+)
 from lateralline.settings import Run, Settings
 from lateralline.units import METRES_PER
 from lateralline.wording import metres
@@ -67,6 +77,48 @@ def field_marks(
     }
 
 
+def exposed(
+    settings: Settings, days: SurveyDays, rows: ExposureRows, exposures: Exposures
+) -> Columns:
+    """Return every exposure as measured, and how far above the invert that is."""
+    given = {row: i for i, row in enumerate(rows.spots.row.tolist())}
+    at = [given[row] for row in exposures.row.tolist()]
+    runs = {run.id: run for run in settings.runs}
+    pipes = {pipe.line: pipe for pipe in settings.pipes}
+    lines = [
+        line or (runs[run].line if run in runs else "")
+        for line, run in zip(exposures.line.tolist(), exposures.run.tolist(), strict=True)
+    ]
+    above = []
+    for line, run, to in zip(
+        lines, exposures.run.tolist(), exposures.measured_to.tolist(), strict=True
+    ):
+        ride = runs[run].ride_height_m if run in runs else next(
+            (r.ride_height_m for r in settings.runs if r.line == line), nan
+        )  # fmt: skip
+        known = to and line in pipes
+        above.append(ride - pipes[line].axis_above_m(to, ride) if known else nan)
+    booked = as_booked(rows.spots, settings.units)
+    return {
+        **fields_of("field_exposures", exposures),
+        **sigma_columns(exposures.cov_m2),
+        "exposure": exposures.name,
+        "line_id": [line or None for line in lines],
+        "run_id": [run or None for run in exposures.run.tolist()],
+        "method": [str(rows.spots.method[i]) for i in at],
+        "booked": [booked[i] for i in at],
+        "measured_to": [to or None for to in exposures.measured_to.tolist()],
+        "depth_m": [float(rows.depth_m[i]) for i in at],
+        "ground_level_m": exposures.ground_m,
+        "point_level_m": exposures.xyz_m[:, 2],
+        "above_invert_m": above,
+        "note": [str(rows.spots.note[i]) or None for i in at],
+        "source_row": source_rows(exposures.file, exposures.row.tolist()),
+        "surveyed_on": [days.exposure.get(n, days.site) for n in exposures.name.tolist()],
+        GEOMETRY: points(exposures.xyz_m, exposures.placed),
+    }
+
+
 def as_booked(spots: Spots, units: Mapping[str, str]) -> list[str]:
     """Return the measurement of each spot (n) as its row has it, in the units of the site.
 
@@ -86,6 +138,8 @@ def as_booked(spots: Spots, units: Mapping[str, str]) -> list[str]:
         elif method == "offset":
             side = f", {taped(abs(off_m))} {'right' if off_m > 0 else 'left'}" if off_m else ""
             text = f"{taped(spots.station_m[i])} along {a}–{b}{side or ', on the line'}"
+        elif method == "level":
+            text = "a level at a counter"
         elif method == "polar":
             azimuth = f"{np.degrees(spots.bearing_rad[i]) % 360.0:.7g}°"
             text = f"{taped(spots.station_m[i])} from {a} at {azimuth}"

@@ -12,9 +12,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from lateralline.catalogue import Given
 from lateralline.diagnose.clusters import ClusteredStop, fits_chain, nearest_m, stops_of
 from lateralline.diagnose.mirrored import Belonging, Mirrors, belonging, mended
-from lateralline.findings import Finding, Given, finding
+from lateralline.findings import Finding, finding
 from lateralline.place import Placed
 from lateralline.records import FieldRecord, Ints
 

@@ -20,6 +20,7 @@ from lateralline import __version__
 from lateralline.draw.paper import MARGIN_MM, OFFICE_PAPERS, Box, PaperScale, finest, paper_size
 from lateralline.frames.operations import PLAN_95
 from lateralline.measure import Measure
+from lateralline.record import CAUTION
 from lateralline.record.rows import FixRow, NodeRow
 from lateralline.ties.spots import Asked, control_of, shift_95_of, spots_of
 from lateralline.ties.tapes import Card, TieLimits, tie
@@ -150,7 +151,8 @@ def _banner(canvas: Canvas, box: Box, view: RecordView) -> None:
     from lateralline.draw.canvas import line_mm, wrapped
 
     canvas.frame(box, fc=symbols.INK, ec=symbols.INK, lw=0.0)
-    opening, _, rest = view.caution.partition(". ")
+    opening, _, rest = CAUTION.partition(". ")
+    rest = view.caution.removesuffix(CAUTION) + rest
     canvas.words(
         box.x + box.width / 2, box.y + 4.6, opening.upper(), 14.0, bold=True, colour="white",
         align="center",

@@ -3,27 +3,34 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import chain
+from math import ceil
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, TypeAlias
 
 import numpy as np
 
 from lateralline.draw.paper import OFFICE_PAPERS, paper_size
 from lateralline.errors import extra
 from lateralline.explain import ExplainedTable, Explanation
-from lateralline.explain.content import cited, compared, numbered, said
+from lateralline.explain.content import HOW, cited, compared, numbered, said
 from lateralline.output import whole_file
 from lateralline.record.view import RecordView
 
 if TYPE_CHECKING:
     from lateralline.draw.tables import TableSection
 
+Row: TypeAlias = tuple[str, ...]
+
 _SHARES: Final = (16, 100)
 #: Of a table as it is told, before it is laid on its side; and how many rows then lie abreast.
 _MOST_COLUMNS: Final = 8
-_MOST_ACROSS: Final = 6
-_MOST_BESIDE: Final = 110  # signs of a remark that stands beside a title and is not cut
-_NOTE: Final = "lengths in metres; the numbers in brackets are sources, listed below"
+_MOST_ACROSS: Final = 4
+#: Of a long table of short texts, whose parts stand side by side: parts, signs in a line of the
+#: page, and signs of a cell beyond which it is wrapped.
+_MOST_PARTS: Final = 3
+_SIGNS_ACROSS: Final = 160
+_CAPPED: Final = 30
 
 
 def draw_explanation(
@@ -42,38 +49,38 @@ def draw_explanation(
         raise ValueError(f"paper must be one of {', '.join(OFFICE_PAPERS)}; got {paper!r}")
 
     def texts(title: str, rows: tuple[str, ...] | list[str]) -> TableSection:
-        return TableSection(title, "", [TableColumn("", 100)], [[row] for row in rows])
+        return TableSection(title, "", [TableColumn("", 165)], [[row] for row in rows])
 
     numbers = numbered(told.figures, told.tables)
     figures = [
         [
-            f.what, said(f.value), "" if f.unit == "1" else f.unit, f.formula, f.worked,
+            f.what, said(f.value) + ("" if f.unit == "1" else f" {f.unit}"), f.formula, f.worked,
             compared(f), cited(f.sources, numbers),
         ]
         for f in told.figures
     ]  # fmt: skip
     heads = [
-        TableColumn("figure", 22), TableColumn("value", 9, "right"), TableColumn("", 4),
-        TableColumn("formula", 32), TableColumn("with its numbers", 32),
-        TableColumn("the record's own", 32), TableColumn("sources", 32),
+        TableColumn("figure", 22), TableColumn("value", 13, "right"), TableColumn("formula", 28),
+        TableColumn("with its numbers", 30), TableColumn("the record's own", 42),
+        TableColumn("sources", 28),
     ]  # fmt: skip
     sections = [
         texts(told.title, told.said),
-        TableSection("How the figures come about", _NOTE, heads, figures),
+        TableSection("How the figures come about", HOW, heads, figures),
         *(section for t in told.tables for section in _sections(t, cited(t.sources, numbers))),
         texts("Findings here", told.findings),
         texts("Assumed", told.assumed),
         TableSection(
             "Sources",
             "",
-            [TableColumn("", 8), TableColumn("what", 100)],
+            [TableColumn("", 8), TableColumn("what", 155)],
             [[f"[{number}]", text] for text, number in numbers.items()],
         ),
         TableSection(
-            "The record", "", [TableColumn("what", 30), TableColumn("is", 100)], told.record
+            "The record", "", [TableColumn("what", 30), TableColumn("is", 135)], told.record
         ),
     ]
-    width, height = paper_size(paper, wide=True)
+    width, height = paper_size(paper, wide=False)
     about = f"{told.title} ({view.sha256[:12]})"
     with (
         whole_file(out, "explanation", replace=replace) as made,
@@ -90,31 +97,53 @@ def draw_explanation(
 
 
 def _sections(table: ExplainedTable, cites: str) -> list[TableSection]:
-    """Return a table, one of many columns on its side, and below what there is to know of it."""
+    """Return a table, one of many columns on its side, one of many short rows in parts abreast."""
     from lateralline.draw.tables import TableColumn, TableSection
 
-    laid = [(table.heads, table.rows)]
+    laid = [_abreast(*_with_units(table))]
     if len(table.heads) > _MOST_COLUMNS:
         groups = (table.rows[n : n + _MOST_ACROSS] for n in range(0, len(table.rows), _MOST_ACROSS))
         sides = ([*zip(table.heads, *rows, strict=True)] for rows in groups)
         laid = [(heads, tuple(rows)) for heads, *rows in sides]
     about = "; ".join(filter(None, (table.note, f"from {cites}")))
-    beside, below = (about, "") if len(about) <= _MOST_BESIDE else ("", about)
     return [
-        *(
-            TableSection(
-                table.title,
-                beside,
-                [
-                    TableColumn(head, _share(cells))
-                    for head, *cells in zip(heads, *rows, strict=True)
-                ],
-                rows,
-            )
-            for heads, rows in laid
-        ),
-        TableSection("", "", [TableColumn("", 160)], [[below]] if below else []),
+        TableSection(
+            table.title,
+            "" if n else about,
+            [TableColumn(head, _share(cells)) for head, *cells in zip(heads, *rows, strict=True)],
+            rows,
+        )
+        for n, (heads, rows) in enumerate(laid)
     ]
+
+
+def _with_units(table: ExplainedTable) -> tuple[Row, tuple[Row, ...]]:
+    """Return a table with each value's unit behind it, where that has a column of its own."""
+    if not {"value", "unit"} <= set(table.heads):
+        return table.heads, table.rows
+    value, unit = table.heads.index("value"), table.heads.index("unit")
+
+    def merged(row: Row) -> Row:
+        said = row[value] if row[unit] in ("", "1") else f"{row[value]} {row[unit]}"
+        return tuple(said if n == value else t for n, t in enumerate(row) if n != unit)
+
+    heads = tuple(head for head in table.heads if head != "unit")
+    return heads, tuple(map(merged, table.rows))
+
+
+def _abreast(heads: Row, rows: tuple[Row, ...]) -> tuple[Row, tuple[Row, ...]]:
+    """Return a long table of short texts in parts that stand side by side."""
+    signs = sum(
+        min(max(map(len, column)), _CAPPED) + 2 for column in zip(heads, *rows, strict=True)
+    )
+    parts = min(_MOST_PARTS, int(_SIGNS_ACROSS // signs))
+    if len(rows) < _MOST_COLUMNS or parts < 2:
+        return heads, rows
+    deep = ceil(len(rows) / parts)
+    blank = ("",) * len(heads)
+    padded = [*rows, *[blank] * (deep * parts - len(rows))]
+    beside = zip(*(padded[n * deep : (n + 1) * deep] for n in range(parts)), strict=True)
+    return heads * parts, tuple(tuple(chain.from_iterable(row)) for row in beside)
 
 
 def _share(cells: Sequence[str]) -> float:

@@ -26,6 +26,7 @@ from lateralline.record.rows import ControlRow, FixRow, NodeRow, ObservationRow
 from lateralline.record.symbology import style_of
 from lateralline.record.view import RecordView, number
 from lateralline.records import Floats
+from lateralline.wording import off_by
 
 _RADII_PX: Final = (11.0, 17.0, 26.0, 38.0, 54.0, 74.0, 98.0, 126.0)
 _ANGLES: Final = np.radians(np.arange(16) * 22.5 + 22.5)
@@ -171,7 +172,7 @@ def node_name(view: RecordView, node: NodeRow) -> str:
     match node.kind:
         case "bend":
             sigma = node.bend_sigma_deg
-            half = "" if isnan(sigma) else f" ± {INTERVAL_95 * sigma:.0f}°"
+            half = "" if isnan(sigma) else f" ± {off_by(INTERVAL_95 * sigma, 0)}°"
             fitting = f", nearest {node.nearest_fitting}" if node.nearest_fitting else ""
             return f"bend {number(node.bend_deg, '{:.0f}°')}{half}{fitting}"
         case "end_located":

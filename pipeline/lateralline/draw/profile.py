@@ -24,6 +24,7 @@ from lateralline.record.rows import AlongRow
 from lateralline.record.symbology import area_of, style_of
 from lateralline.record.view import RecordView, number
 from lateralline.records import Floats
+from lateralline.wording import off_by
 
 #: Paper around the graph: level axis at the left, title above, in mm.
 LEFT, TOP, RIGHT = 19.0, 12.4, 2.5
@@ -349,7 +350,7 @@ def _grades(canvas: Canvas, inner: Box, cell: Box, piece: Piece, mm: float) -> N
             continue
         lines = [number(100 * s.gradient, "{:.1f}") if s.fall_shown else DASH]
         if s.fall_shown and not isnan(s.gradient_sigma):
-            lines.append(f"± {100 * INTERVAL_95 * s.gradient_sigma:.1f}")
+            lines.append(f"± {off_by(100 * INTERVAL_95 * s.gradient_sigma, 1)}")
         step = line_mm(6.0)
         lines = [line for line in lines if width_mm(line, 6.0) <= b - a - 0.4]
         top = cell.y + (cell.height - step * len(lines)) / 2

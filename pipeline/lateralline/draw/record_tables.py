@@ -25,7 +25,7 @@ from lateralline.record.rows import (
     ZoneRow,
 )
 from lateralline.record.view import RecordView, number
-from lateralline.wording import SEVERITY_NAMES, counted, rounded_up
+from lateralline.wording import SEVERITY_NAMES, counted, off_by, rounded_up
 
 _ORDER: Final = {"error": 0, "warning": 1, "info": 2}
 _SAME_M: Final = 1e-6  # chainages this close are one place
@@ -281,7 +281,7 @@ def _fall(row: CentrelineRow | SegmentRow) -> str:
     if not row.fall_shown:
         return DASH if isnan(row.gradient) else NOT_SHOWN
     shown, half = number(100 * row.gradient), 100 * INTERVAL_95 * row.gradient_sigma
-    return shown if isnan(half) else f"{shown} ± {half:.2f}"
+    return shown if isnan(half) else f"{shown} ± {off_by(half, 2)}"
 
 
 def _least_cover(view: RecordView, row: CentrelineRow | SegmentRow) -> str:

@@ -16,6 +16,7 @@ from lateralline.draw.canvas import Canvas, line_mm, printable, unbroken, width_
 from lateralline.draw.paper import Align, Box
 
 _SIZE: Final = 6.2
+_NOTE_SIZE: Final = 6.0
 _MOST_LINES: Final = 8  # of one cell
 _PAD: Final = 1.4  # beside a cell's text
 _LEADS: Final = (0.77, 0.5, 0.3)  # above and below it; the tighter where they save a page
@@ -52,6 +53,7 @@ class SetTable:
     widths: tuple[float, ...]
     head_lines: int
     row_lines: tuple[int, ...]
+    note: tuple[str, ...] = ()  # lines of it beneath the title; none where it fits beside
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,17 +81,25 @@ def _set(section: TableSection, width: float) -> SetTable:
     head = max(len(_head_lines(c, w)) for c, w in zip(section.columns, widths, strict=True))
     rows = (zip(row, widths, strict=True) for row in section.rows)
     deep = tuple(max(len(_lines(text, width)) for text, width in row) for row in rows)
-    return SetTable(section, widths, head, deep)
+    beside = width - width_mm(section.title, 9.0, bold=True) - 3.0
+    fits = width_mm(printable(section.note), _NOTE_SIZE) <= beside
+    note = () if fits else tuple(wrapped(section.note, width, _NOTE_SIZE, _MOST_LINES))
+    return SetTable(section, widths, head, deep, note)
+
+
+def _note_mm(table: SetTable) -> float:
+    return len(table.note) * line_mm(_NOTE_SIZE) + (1.0 if table.note else 0.0)
 
 
 def _paged(tables: Sequence[SetTable], body: Box, lead: float) -> list[list[Block]]:
     pages: list[list[Block]] = [[]]
     y = 0.0
     for table in tables:
-        head = _TITLE_MM + _lines_mm(table.head_lines, lead)
+        alone = _TITLE_MM + _lines_mm(table.head_lines, lead)
         heights = [_lines_mm(count, lead) for count in table.row_lines]
         first = 0
         while first < len(heights):
+            head = alone + (0.0 if first else _note_mm(table))
             if y + head + heights[first] > body.height and pages[-1]:
                 pages.append([])
                 y = 0.0
@@ -120,8 +130,14 @@ def _draw_block(canvas: Canvas, body: Box, block: Block) -> None:
     title = section.title + (" (continued)" if block.first else "")
     canvas.words(body.x, y + 2.4, title, 9.0, bold=True)
     beside = body.x + width_mm(title, 9.0, bold=True) + 3.0
-    canvas.words(beside, y + 2.7, section.note, 6.0, colour=symbols.GREY, room=body.right - beside)
-    y += _TITLE_MM
+    beneath = () if block.first else block.table.note
+    if not block.table.note:
+        room = body.right - beside
+        canvas.words(beside, y + 2.7, section.note, _NOTE_SIZE, colour=symbols.GREY, room=room)
+    for n, line in enumerate(beneath):
+        down = y + _TITLE_MM + (n + 0.3) * line_mm(_NOTE_SIZE)
+        canvas.words(body.x, down, line, _NOTE_SIZE, colour=symbols.GREY)
+    y += _TITLE_MM + (_note_mm(block.table) if beneath else 0.0)
     right = body.x + sum(widths)
     canvas.rule(body.x, y, right, y, lw=0.9)
     head = _lines_mm(block.table.head_lines, lead)

@@ -1,10 +1,14 @@
 """Why a figure of a record is what it is: what one spot rests on, by the record alone.
 
 content   what is told of a spot: figures with their formula, tables, findings, where it all is from
-refs      what a name means: a stop, node, segment, observation, finding, or a place on a line
+refs      what a name means, whatever a record holds, and a place on a line
 stop      a stop: its marks, how they were weighed, what they say by hand
 by_hand   what a pencil gets from its marks, and how far from the record's that may be
+finding   a finding: its figures, what they were held against, which of the record agree
 along     what lies on a line: nodes, observations, places between
+line      a line as a whole, and a run
+exposure  an exposure: its chain of levels, and how the line agrees with it
+fixed     a mark alone, control points, baselines, the site
 segment   segments, shapes weighed, rules, and the turn at a bend
 origin    which record this is, its frame, operations, accuracies, files and rules
 

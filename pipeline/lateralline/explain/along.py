@@ -7,7 +7,6 @@ from math import hypot, isfinite, isnan, nan
 from typing import Final
 
 from lateralline.derive.ellipses import INTERVAL_95
-from lateralline.explain.by_hand import height_m
 from lateralline.explain.content import (
     ExplainedFigure,
     ToldSpot,
@@ -16,7 +15,7 @@ from lateralline.explain.content import (
     put,
     said,
 )
-from lateralline.explain.origin import in_files
+from lateralline.explain.origin import in_files, setting
 from lateralline.explain.segment import bend_figures, segments_at, tell_segments, touches
 from lateralline.explain.stop import ellipse_figures, level_figures
 from lateralline.record.rows import (
@@ -27,6 +26,7 @@ from lateralline.record.rows import (
     SegmentRow,
 )
 from lateralline.record.view import RecordView
+from lateralline.wording import off_by
 
 #: What a node's place rests on, in words.
 _PLACED: Final = {
@@ -44,7 +44,7 @@ def tell_node(view: RecordView, node: NodeRow, told: ToldSpot) -> None:
     if isfinite(node.bend_deg):
         half = INTERVAL_95 * node.bend_sigma_deg
         told.said.append(
-            f"The pipe turns by {node.bend_deg:.1f}° ± {half:.1f}° (95 %) in space"
+            f"The pipe turns by {node.bend_deg:.1f}° ± {off_by(half, 1)}° (95 %) in space"
             + (f"; the nearest standard fitting is {node.nearest_fitting}"
                if node.nearest_fitting else "")
             + "."
@@ -87,7 +87,7 @@ def tell_observation(view: RecordView, seen: ObservationRow, told: ToldSpot) -> 
     if seen.reason:
         told.said.append(f"{seen.status.replace('_', ' ')}: {view.prose(seen.reason)}.")
     if isfinite(seen.chainage_m):
-        half = view.length_both(INTERVAL_95 * seen.chainage_sigma_m)
+        half = view.off_both(INTERVAL_95 * seen.chainage_sigma_m)
         told.said.append(
             f"That is {view.word('distance along pipe')} {view.length_both(seen.chainage_m)} "
             f"± {half} (95 %) of line {seen.line_id}."
@@ -161,7 +161,7 @@ def _least_cover(before: BandRow, after: BandRow, line: str) -> list[ExplainedFi
             "the pipe and such an error is not averaged out"
         )  # fmt: skip
         up_put = f"{put(at.invert_upper_95_m)} − {put(at.invert_level_m)}"
-        sigma = f"1.960 × {put(at.ground_sigma_m)}"
+        sigma = f"1.959964 × {put(at.ground_sigma_m)}"
         figures.append(
             ExplainedFigure(
                 f"cover at least (95 %) at {said(at.chainage_m, 2)} m along the pipe{first}",
@@ -217,7 +217,7 @@ def _aside(view: RecordView, segments: Iterable[SegmentRow]) -> list[ExplainedFi
 def _by_counter(view: RecordView, seen: ObservationRow) -> list[ExplainedFigure]:
     """Return where the counter puts what was seen, from the stops before and after it."""
     run = seen.observation_id.rpartition("/")[0]
-    lag = height_m(view, f"run {run}: transmitter lag")
+    lag = setting(view, f"run {run}: transmitter lag", 0.0)
     stops = sorted(
         (fix.counter_m - lag, fix.chainage_m, fix)
         for fix in view.fixes
@@ -255,7 +255,7 @@ def _by_counter(view: RecordView, seen: ObservationRow) -> list[ExplainedFigure]
             INTERVAL_95 * seen.chainage_sigma_m,
             "m",
             "1.960 × its standard deviation, which takes in counter, scale and the line itself",
-            f"1.960 × {put(seen.chainage_sigma_m)}",
+            f"1.959964 × {put(seen.chainage_sigma_m)}",
             (
                 formula("normal"),
                 held("pipe_observations", seen.observation_id, "chainage_sigma_m"),

@@ -2,21 +2,15 @@
 
 from __future__ import annotations
 
-from functools import lru_cache
 from math import cos, hypot, isfinite, nan, radians, sin, sqrt
 
 from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.explain.content import ExplainedFigure, formula, held, put
-from lateralline.explain.origin import in_files
+from lateralline.explain.origin import in_files, setting
 from lateralline.kernels.dipole import end_null_offsets, mid_null_offset, null_separation
 from lateralline.record.lineage import AERIAL
 from lateralline.record.rows import FixRow, MarkRow
 from lateralline.record.view import RecordView
-
-
-def _setting(view: RecordView, item: str) -> float:
-    """Return a number that the lineage states; NaN where it states none."""
-    return float(_lineage(view).get(item, nan))
 
 
 def by_hand(view: RecordView, fix: FixRow, marks: list[MarkRow]) -> list[ExplainedFigure]:
@@ -81,7 +75,7 @@ def _depth_by_nulls(
     """Return the depth by the distance of two end nulls, or of one from the middle."""
     both = len(ends) == 2
     first, second = ends if both else (*ends, *middles)
-    a, b, high = first.geometry, second.geometry, height_m(view, AERIAL)
+    a, b, high = first.geometry, second.geometry, setting(view, AERIAL, 0.0)
     assert a is not None
     assert b is not None
     apart, variance = hypot(a.x - b.x, a.y - b.y), first.along_sigma_m**2 + second.along_sigma_m**2
@@ -95,7 +89,7 @@ def _depth_by_nulls(
         wide = float(end_null_offsets(tilt)[1] - mid_null_offset(tilt))
     off_m = depth_m * abs(wide / factor - 1.0)  # what a tilt makes of it
     what = f"√(({put(a.x)} − {put(b.x)})² + ({put(a.y)} − {put(b.y)})²)"
-    times = f"{sign} 1.4142 − {put(high)}"
+    times = f"{sign} 1.414214 − {put(high)}"
     return ExplainedFigure(
         "depth by hand, of a level transmitter under level ground",
         apart / factor - high,
@@ -116,9 +110,9 @@ def _depth_by_nulls(
 
 
 def _depth_by_reading(view: RecordView, fix: FixRow) -> ExplainedFigure:
-    high, read = height_m(view, AERIAL), fix.depth_reading_m
+    high, read = setting(view, AERIAL, 0.0), fix.depth_reading_m
     ratio, least, scale = (
-        _setting(view, f"accuracy depth_{name}")
+        setting(view, f"accuracy depth_{name}")
         for name in ("reading_ratio", "reading_min_m", "scale_ratio")
     )
     own = max(ratio * read, least) if isfinite(least) else ratio * read
@@ -139,15 +133,3 @@ def _depth_by_reading(view: RecordView, fix: FixRow) -> ExplainedFigure:
         expected_95=INTERVAL_95 * hypot(own, scale * read if isfinite(scale) else 0.0),
         why="a reading alone, scale and all; the record weighs it by its σ against every mark",
     )
-
-
-@lru_cache(maxsize=1)
-def _lineage(view: RecordView) -> dict[str, str]:
-    """Return what the lineage states, by item."""
-    rows = view.layers["lineage"]
-    return dict(zip(rows["item"][::-1], rows["value"][::-1], strict=True))  # the first of an item
-
-
-def height_m(view: RecordView, item: str) -> float:
-    """Return a height that the lineage states, in metres; 0 where it names none."""
-    return float(_lineage(view).get(item, 0.0))

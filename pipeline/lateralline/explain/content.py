@@ -9,9 +9,15 @@ from math import isfinite, isnan, nan
 from typing import Final
 
 from lateralline.measure import DASH
+from lateralline.record import CHANGED as CHANGED_CAUTION
 
 #: What is said of a record that is not what the manifest beside it says.
-CHANGED: Final = "CHANGED since it was written"
+CHANGED: Final = CHANGED_CAUTION.partition(",")[0]
+#: What is to be known of the figures.
+HOW: Final = (
+    "lengths in metres; numbers put in are rounded to six decimals or more, results to four, whose "
+    "last may differ by one; [n] is the source, listed below"
+)
 #: What figures are shown to: less is no difference.
 _SHOWN: Final = 5e-5
 _MINUS: Final = "−"
@@ -119,6 +125,11 @@ class Explanation:
     caution: str
 
     @property
+    def changed(self) -> bool:
+        """Whether the record is not what the manifest beside it says."""
+        return ("state", CHANGED) in self.record
+
+    @property
     def disagreeing(self) -> tuple[ExplainedFigure, ...]:
         """Figures that the record should hold and does not: someone edited it."""
         return tuple(figure for figure in self.figures if not figure.agrees)
@@ -158,11 +169,13 @@ def said(value: float, decimals: int = 4) -> str:
     return f"{round(value, decimals) + 0.0:.{decimals}f}"
 
 
-def put(value: float, decimals: int = 4) -> str:
+def put(value: float, decimals: int = 6) -> str:
     """Return a number as it is put into a formula: a negative one in brackets.
 
-    >>> put(1.25), put(-0.00064), put(-0.00001)
-    ('1.2500', '(−0.0006)', '0.0000')
+    Two decimals more than results are shown with: who works a formula from them gets what is shown.
+
+    >>> put(1.25), put(-0.00064), put(-0.0000001)
+    ('1.250000', '(−0.000640)', '0.000000')
     """
     text = said(value, decimals)
     return f"({_MINUS}{text[1:]})" if text[0] == "-" else text
@@ -175,7 +188,7 @@ def lines_of(explanation: Explanation, width: int = 100) -> Iterator[str]:
     yield from (f"  {text}" for text in explanation.said)
     if explanation.figures:
         yield ""
-        yield "How the figures come about (lengths in metres; [n] is the source, listed below)"
+        yield f"How the figures come about ({HOW})"
     for figure in explanation.figures:
         yield from _lines_of_figure(figure, numbers)
     for table in explanation.tables:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from functools import lru_cache
+from math import nan
 from pathlib import Path
 from typing import Final
 
@@ -78,6 +79,18 @@ def _hashes(view: RecordView) -> dict[str, str]:
     return {str(name): str(digest) for name, digest in named}
 
 
+@lru_cache(maxsize=1)
+def stated(view: RecordView) -> dict[str, str]:
+    """Return what the lineage states, by item; the first of an item."""
+    rows = view.layers["lineage"]
+    return dict(zip(rows["item"][::-1], rows["value"][::-1], strict=True))
+
+
+def setting(view: RecordView, item: str, otherwise: float = nan) -> float:
+    """Return a number that the lineage states, in SI; `otherwise` where it states none."""
+    return float(stated(view).get(item, otherwise))
+
+
 def corner_of(view: RecordView) -> str:
     """Return where marks are counted from, and where that lies from the origin of the frame."""
     rows = view.layers["lineage"]
@@ -113,7 +126,13 @@ def tell_origin(view: RecordView, told: ToldSpot) -> None:
     for topic, title, note, columns in _TABLES:
         some = rows[rows["topic"] == topic]
         heads = [_HEADS.get(c, c) for c in columns]
-        told.table(title, note, heads, list(_texts(some, columns)), held("lineage", topic))
+        told.table(
+            title,
+            note,
+            heads,
+            list(_texts(some, columns, note.partition("; ")[0])),
+            held("lineage", topic),
+        )
     doubted = [
         (e.accuracy, f"{e.reckoned_with:.6g}", e.receiver or "–", e.surveyor or "–")
         for e in view.rows(EvidenceRow)
@@ -128,10 +147,11 @@ def tell_origin(view: RecordView, told: ToldSpot) -> None:
     )
 
 
-def _texts(rows: AnyFrame, columns: Iterable[str]) -> Iterator[tuple[str, ...]]:
+def _texts(rows: AnyFrame, columns: Iterable[str], said_above: str) -> Iterator[tuple[str, ...]]:
+    """Yield the cells of rows; what is `said_above` in the remark of the table is left out."""
     for values in zip(*(rows[c] for c in columns), strict=True):
-        yield tuple("" if v is None or v != v else f"{v:.6g}" if isinstance(v, float) else str(v)
-                    for v in values)  # fmt: skip
+        yield tuple("" if v is None or v != v or v == said_above else
+                    f"{v:.6g}" if isinstance(v, float) else str(v) for v in values)  # fmt: skip
 
 
 def assumed_in(view: RecordView) -> tuple[str, ...]:

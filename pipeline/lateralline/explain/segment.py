@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import re
+from collections.abc import Collection, Iterable
 from math import acos, atan2, degrees, hypot, isfinite, isnan, nan
 from typing import Final
 
@@ -10,6 +11,7 @@ import numpy as np
 import shapely
 
 from lateralline.derive.ellipses import INTERVAL_95
+from lateralline.distributions import chi2 as chi2_limits
 from lateralline.explain.content import (
     ExplainedFigure,
     ExplainedSource,
@@ -41,7 +43,7 @@ def tell_segments(view: RecordView, segments: Iterable[SegmentRow], told: ToldSp
         "Shapes weighed",
         "misfit of the pipe between two located points by itself, against its 95 % limit and its "
         "spare measurements; share of the paths that all data of the line leave plausible",
-        ("segment", "shape", "misfit (χ²)", "spare", "share of paths", "drawn"),
+        ("segment", "shape", "misfit (χ²)", "spare", "95 % limit", "share of paths", "drawn"),
         [row for s in parts for row in _weighed(s)],
         formula("chi2"),
         formula("paths"),
@@ -49,10 +51,12 @@ def tell_segments(view: RecordView, segments: Iterable[SegmentRow], told: ToldSp
     )
     told.table(
         "Rules",
-        "bands of accuracy and least gradients as information; which applies is for those licensed",
-        ("segment", "rule", "comes to", "because"),
+        "bands and least gradients as information; which applies is for those licensed; "
+        "a band is judged where position ± or level ± is widest for the depth there: the figures "
+        "said are of that place, and may be less than the widest",
+        ("segment", "rule", "comes to", "because", "widest ±"),
         [
-            (s.segment_id, name, got, why)
+            (s.segment_id, name, got, why, said(s.position_95_max_m) if got else "")
             for s in parts
             for name, got, why in (
                 ("PAS 128", s.pas128_band, s.pas128_rule),
@@ -64,8 +68,15 @@ def tell_segments(view: RecordView, segments: Iterable[SegmentRow], told: ToldSp
         ExplainedSource("the published rule that each names"),
         held("pipe_segments", ", ".join(s.segment_id for s in parts), "rules"),
     )
-    runs = {f"run {s.run_id}" for s in parts if s.run_id}
-    lines = {s.line_id for s in parts}
+    runs = {s.run_id for s in parts if s.run_id}
+    tell_parameters(view, {s.line_id for s in parts}, runs, told)
+
+
+def tell_parameters(
+    view: RecordView, lines: Collection[str], runs: Collection[str], told: ToldSpot
+) -> None:
+    """Tell what the adjustment found of the instruments of lines and runs."""
+    subjects = {f"run {run}" for run in runs}
     told.table(
         "Adjusted parameters",
         "what the adjustment found of instruments, beside what was taken of them beforehand; 1 σ",
@@ -74,8 +85,9 @@ def tell_segments(view: RecordView, segments: Iterable[SegmentRow], told: ToldSp
             (p.kind.replace("_", " "), p.subject, said(p.value), said(p.sigma), said(p.prior),
              said(p.prior_sigma), p.unit)
             for p in view.rows(ParameterRow)
-            if p.subject in runs or any(p.subject.endswith(f"line {line}") for line in lines)
-            or any(p.subject.startswith(f"{run} at ") for run in runs)
+            if p.subject in subjects
+            or not {*re.split(r", line |, | and ", p.subject)[1:]}.isdisjoint(lines)
+            or any(p.subject.startswith(f"{run} at ") for run in subjects)
         ],
         formula("least squares"),
         held("adjusted_parameters", "value, sigma"),
@@ -105,6 +117,7 @@ def _weighed(s: SegmentRow) -> Iterable[tuple[str, ...]]:
             named,
             said(chi2, 2) if isfinite(chi2) else "not tried",
             f"{max(spare, 0.0):.0f}" if isfinite(chi2) else "",
+            said(float(chi2_limits.isf(0.05, spare)), 2) if isfinite(chi2) and spare > 0 else "",
             f"{share:.1%}" if isfinite(share) else "",
             "drawn" if s.shape == shape else "",
         )
@@ -132,18 +145,28 @@ def _length(view: RecordView, s: SegmentRow) -> list[ExplainedFigure]:
         figures.append(
             ExplainedFigure(
                 f"gradient of {s.segment_id}, + falls downstream",
-                (s.invert_up_level_m - s.invert_down_level_m) / level,
-                "1",
-                "(invert at the upper end − at the lower end) / length in plan, from corner to "
-                "corner",
-                f"({put(s.invert_up_level_m)} − {put(s.invert_down_level_m)}) / {put(level)}",
+                100.0 * (s.invert_up_level_m - s.invert_down_level_m) / level,
+                "%",
+                "100 × (invert at the upper end − at the lower end) / length in plan, from corner "
+                "to corner",
+                f"100 × ({put(s.invert_up_level_m)} − {put(s.invert_down_level_m)}) / {put(level)}",
                 (
                     formula("definition"),
                     held("pipe_segments", s.segment_id, *inverts),
                     held("pipe_nodes", "its nodes", "geometry"),
                 ),
-                s.gradient,
-                within=_PLANE * abs(s.gradient) + 1e-6,
+                100.0 * s.gradient,
+                within=100.0 * (_PLANE * abs(s.gradient) + 1e-6),
+            )
+        )
+        figures.append(
+            ExplainedFigure(
+                f"gradient of {s.segment_id} ± (95 %)",
+                100.0 * INTERVAL_95 * s.gradient_sigma,
+                "%",
+                "100 × 1.960 × its standard deviation",
+                f"100 × 1.959964 × {put(s.gradient_sigma, 8)}",
+                (formula("normal"), held("pipe_segments", s.segment_id, "gradient_sigma")),
             )
         )
     return figures
@@ -205,7 +228,7 @@ def bend_figures(view: RecordView, node: NodeRow) -> list[ExplainedFigure]:
                 INTERVAL_95 * node.bend_sigma_deg,
                 "°",
                 "1.960 × its standard deviation",
-                f"1.960 × {put(node.bend_sigma_deg)}",
+                f"1.959964 × {put(node.bend_sigma_deg)}",
                 (formula("normal"), held("pipe_nodes", node.node_id, "bend_sigma_deg")),
             )
         )
@@ -217,14 +240,14 @@ def _turn(node: NodeRow, legs: Floats) -> ExplainedFigure:
     first, second = legs.tolist()
     lengths = np.linalg.norm(legs, axis=1).tolist()
     inner = float(legs[0] @ legs[1])
-    products = " + ".join(f"{put(a)} × {put(b)}" for a, b in zip(first, second, strict=True))
+    products = " + ".join(f"{put(a, 9)} × {put(b, 9)}" for a, b in zip(first, second, strict=True))
     return ExplainedFigure(
         "turn in space, from the legs on both sides",
         degrees(acos(max(min(inner / (lengths[0] * lengths[1]), 1.0), -1.0))),
         "°",
         "acos((a₁ b₁ + a₂ b₂ + a₃ b₃) / (|a| × |b|)): a is the way from the located point below to "
         "the bend, b from the bend to the one above, each east, north, up by node and invert",
-        f"acos(({products}) / ({put(lengths[0])} × {put(lengths[1])}))",
+        f"acos(({products}) / ({put(lengths[0], 9)} × {put(lengths[1], 9)}))",
         (
             formula("definition"),
             held("pipe_nodes", f"{node.node_id} and both beside it", "geometry", "invert_level_m"),

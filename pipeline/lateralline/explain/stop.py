@@ -10,7 +10,7 @@ import numpy as np
 
 from lateralline.derive.ellipses import ELLIPSE_95, INTERVAL_95
 from lateralline.distributions import chi2
-from lateralline.explain.by_hand import by_hand, height_m
+from lateralline.explain.by_hand import by_hand
 from lateralline.explain.content import (
     ExplainedFigure,
     ExplainedSource,
@@ -20,7 +20,7 @@ from lateralline.explain.content import (
     put,
     said,
 )
-from lateralline.explain.origin import corner_of, in_files
+from lateralline.explain.origin import corner_of, in_files, setting
 from lateralline.record.rows import EllipseRow, FixRow, MarkRow, NodeRow, PipePointRow
 from lateralline.record.view import RecordView
 
@@ -147,7 +147,7 @@ def _depth(fix: FixRow) -> list[ExplainedFigure]:
             INTERVAL_95 * fix.transmitter_depth_sigma_m,
             "m",
             "1.960 × its standard deviation, which takes in marks, reading, tilt, ground, receiver",
-            f"1.960 × {put(fix.transmitter_depth_sigma_m)}",
+            f"1.959964 × {put(fix.transmitter_depth_sigma_m)}",
             (
                 formula("normal"),
                 held("transmitter_fixes", fix.name, "transmitter_depth_sigma_m"),
@@ -190,8 +190,8 @@ def ellipse_figures(
             ELLIPSE_95 * sqrt(square),
             "m",
             f"2.4477 × √(m {sign} h), m = (σe² + σn²) / 2, h = √(((σe² − σn²) / 2)² + c²)",
-            f"2.4477 × √({put(mean, 6)} {sign} {put(half, 6)}) "
-            f"with σe = {put(east)}, σn = {put(north)}, c = {put(covariance, 6)}",
+            f"2.447747 × √({put(mean, 9)} {sign} {put(half, 9)}) "
+            f"with σe = {put(east)}, σn = {put(north)}, c = {put(covariance, 9)}",
             (formula("normal"), held(row.layer, named, *columns)),
             own,
         )
@@ -212,7 +212,7 @@ def _misfit(fix: FixRow, marks: list[MarkRow]) -> list[ExplainedFigure]:
             "1",
             f"shares of the marks; of the stop's whole misfit {said(fix.chi2, 3)} depth reading "
             f"and expected tilt and heading add the other {said(rest, 3)}",
-            " + ".join(put(s, 3) for s in shares),
+            " + ".join(map(put, shares)),
             (
                 formula("least squares"),
                 held("field_marks", fix.name, "chi2_share"),
@@ -242,7 +242,7 @@ def _adjusted(view: RecordView, fix: FixRow) -> list[ExplainedFigure]:
     at = fix.geometry
     if node is None or node.geometry is None or at is None:
         return []
-    ride = height_m(view, f"run {fix.run_id}: ride height")
+    ride = setting(view, f"run {fix.run_id}: ride height", 0.0)
     place = node.geometry
     east, north = place.x - at.x, place.y - at.y
     up = node.invert_level_m + ride - fix.transmitter_level_m
@@ -270,8 +270,20 @@ def _adjusted(view: RecordView, fix: FixRow) -> list[ExplainedFigure]:
 def level_figures(view: RecordView, spot: PipePointRow, named: str) -> list[ExplainedFigure]:
     """Return the cover of a spot on a line, from its levels and the size of the pipe."""
     pipe = next((row for row in view.centrelines if row.line_id == spot.line_id), None)
-    if pipe is None or any(map(isnan, (spot.cover_m, spot.invert_level_m, spot.ground_level_m))):
+    if isnan(spot.cover_m):
         return []
+    off = ExplainedFigure(
+        "cover ± (95 %)",
+        INTERVAL_95 * spot.cover_sigma_m,
+        "m",
+        "1.960 × its standard deviation",
+        f"1.959964 × {put(spot.cover_sigma_m)}",
+        (formula("normal"), held(spot.layer, named, "cover_sigma_m")),
+    )
+    if pipe is None or isnan(spot.invert_level_m) or isnan(spot.ground_level_m):
+        words = "depth to the outside top by the adjustment; the record holds no levels here"
+        cited = (formula("least squares"), held(spot.layer, named, "cover_m"))
+        return [ExplainedFigure("cover", spot.cover_m, "m", words, "", cited), off]
     top = pipe.inside_diameter_m + pipe.wall_m
     size = ExplainedSource(f"size of pipe: {pipe.dimensions_from}") if pipe.dimensions_from else (
         held("pipe_centreline", pipe.line_id, "inside_diameter_m", "wall_m")
@@ -291,12 +303,5 @@ def level_figures(view: RecordView, spot: PipePointRow, named: str) -> list[Expl
             ),
             spot.cover_m,
         ),
-        ExplainedFigure(
-            "cover ± (95 %)",
-            INTERVAL_95 * spot.cover_sigma_m,
-            "m",
-            "1.960 × its standard deviation",
-            f"1.960 × {put(spot.cover_sigma_m)}",
-            (formula("normal"), held(spot.layer, named, "cover_sigma_m")),
-        ),
+        off,
     ]

@@ -9,7 +9,8 @@ from typing import Final
 
 from pyproj import CRS
 
-from lateralline.findings import Finding, Severity, finding
+from lateralline.catalogue import Severity
+from lateralline.findings import Finding, finding
 from lateralline.frames.frame import Frame
 from lateralline.frames.systems import realizations_apart_m, width_deg
 from lateralline.units import METRES_PER

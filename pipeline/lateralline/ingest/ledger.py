@@ -7,8 +7,9 @@ from dataclasses import dataclass, field
 from difflib import get_close_matches
 from itertools import islice
 
+from lateralline.catalogue import Given, Severity
 from lateralline.errors import Fault, SiteFaultsError
-from lateralline.findings import Finding, Given, Severity, finding
+from lateralline.findings import Finding, finding
 from lateralline.ingest.limits import CANDIDATES, FAULTS
 from lateralline.wording import shown, sign_shown
 

@@ -20,7 +20,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import Final, TypeAlias
 
-from lateralline.findings import Given, finding
+from lateralline.catalogue import Given
+from lateralline.findings import finding
 from lateralline.ingest.intake import entries, is_file
 from lateralline.ingest.ledger import Ledger, nearest
 from lateralline.ingest.rows import InputRow, InputRows

@@ -13,8 +13,8 @@ from typing import TypeVar, cast
 import numpy as np
 
 from lateralline import contract
+from lateralline.catalogue import catalogue
 from lateralline.errors import FrameError, LaterallineError, SiteFaultsError
-from lateralline.findings import catalogue
 from lateralline.frames.sketch import set_onto_map
 from lateralline.ingest.assets import read_assets
 from lateralline.ingest.bulk import bulk_of, bulk_sections

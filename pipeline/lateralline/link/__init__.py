@@ -125,7 +125,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from lateralline.findings import Finding, Severity, finding
+from lateralline.catalogue import Severity
+from lateralline.findings import Finding, finding
 from lateralline.isolate import without_culprits
 from lateralline.link.adjust import adjust_line
 from lateralline.link.branches import as_point, find, miss_finding

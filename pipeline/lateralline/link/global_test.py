@@ -18,8 +18,9 @@ from collections.abc import Sequence, Set
 
 import numpy as np
 
+from lateralline.catalogue import Given
 from lateralline.distributions import chi2
-from lateralline.findings import Finding, Given, finding
+from lateralline.findings import Finding, finding
 from lateralline.kernels.curves import chainage
 from lateralline.link.gross_errors import (
     between,

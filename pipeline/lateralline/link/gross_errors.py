@@ -12,8 +12,9 @@ from typing import Final
 
 import numpy as np
 
+from lateralline.catalogue import Given
 from lateralline.distributions import chi2, norm
-from lateralline.findings import Effect, Finding, Given, finding
+from lateralline.findings import Effect, Finding, finding
 from lateralline.link.lines import LocatedPoint, SuspectedBlunder
 from lateralline.link.stochastic import limit_of
 from lateralline.records import Fixes, Floats, Line, Linked, SampledPaths

@@ -27,7 +27,7 @@ from lateralline.overlay.to_record_crs import refuse_other_axes, way_in_words, w
 from lateralline.record.ground import RegionPlane
 from lateralline.record.layers import Shapes
 from lateralline.records import Floats, Ints, Texts
-from lateralline.wording import metres
+from lateralline.wording import metres, rounded_up
 
 #: σ on each axis of a register's lines where nothing states one: common practice, no source.
 REGISTER_SIGMA_M: Final = 0.5
@@ -76,7 +76,7 @@ class RegisterLines:
         why = "common practice, no source" if isnan(self.sigma_given_m) else "as given"
         return [
             f"{self.sigma_taken} of {len(self.ids)} lines of {self.path.name} state no σ: taken as "
-            f"± {metres(INTERVAL_95 * given)} on each axis (95 %), {why}."
+            f"± {metres(rounded_up(INTERVAL_95 * given, 2))} on each axis (95 %), {why}."
         ]
 
     def to_ground(self, plane: RegionPlane, given_sigma_m: float) -> OnGround:

@@ -64,7 +64,8 @@ class SealVerdict:
 def new_key(path: Path) -> Path:
     """Make a key: its private half at `path`, for its owner alone to read, its public beside it.
 
-    Returns where the public half is. Raises OutputExistsError when either is there already.
+    Returns where the public half is. Raises OutputExistsError when either is there already, and
+    SealError where the folder of it is not there: no private key lies anywhere by a slip.
     """
     with extra("seal", "sealing"):
         from cryptography.hazmat.primitives import serialization as form
@@ -72,6 +73,8 @@ def new_key(path: Path) -> Path:
     public = path.with_name(path.name + _PUBLIC)
     for target in (path, public):
         refuse_target(target, "", replace=False)
+    if not path.parent.is_dir():
+        raise SealError(f"{path.parent} is no folder that is there: make it, or name another")
     key = Ed25519PrivateKey.generate()
     secret = key.private_bytes(form.Encoding.PEM, form.PrivateFormat.PKCS8, form.NoEncryption())
     with together(), whole_file(path) as made, whole_file(public) as made_public:
@@ -93,8 +96,9 @@ def _private(path: Path) -> Ed25519PrivateKey:
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
     from cryptography.hazmat.primitives.serialization import load_pem_private_key
 
+    pem = _read(path)
     try:
-        key = load_pem_private_key(_read(path), password=None)
+        key = load_pem_private_key(pem, password=None)
     except (ValueError, TypeError, UnsupportedAlgorithm):
         key = None
     if not isinstance(key, Ed25519PrivateKey):
@@ -123,6 +127,8 @@ def _public(path: Path | None, pem: bytes, name: str) -> Ed25519PublicKey:
 
 
 def _read(path: Path) -> bytes:
+    if not path.exists():
+        raise SealError(f"{path} is not there: lateralline seal --new-key FILE makes a key")
     if not path.is_file() or path.stat().st_size > _MOST_BYTES:
         raise SealError(f"{path} is no file of a key")
     return path.read_bytes()

@@ -19,6 +19,7 @@ from lateralline.record.profile import LineProfile
 from lateralline.record.rows import CentrelineRow, SegmentRow
 from lateralline.record.view import IN_FEET, RecordView, bounds_of
 from lateralline.units import METRES_PER
+from lateralline.wording import off_by
 
 #: Facts that a tip tells though nothing says how far off they are.
 _BRIEF: Final = (
@@ -77,7 +78,7 @@ def _grades(view: RecordView) -> Iterator[dict[str, object]]:
     for row in view.rows(SegmentRow):
         if row.fall_shown:
             half = 100 * INTERVAL_95 * row.gradient_sigma
-            spread = "" if isnan(half) else f" ± {half:.1f}"
+            spread = "" if isnan(half) else f" ± {off_by(half, 1)}"
             at = (row.from_chainage_m + row.to_chainage_m) / 2
             words = f"{100 * row.gradient:.1f}{spread} %"
             yield {"line": row.line_id, "chainage": at, "name": words}

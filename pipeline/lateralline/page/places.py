@@ -42,7 +42,7 @@ from lateralline.record.rows import (
 from lateralline.record.view import Bounds, RecordView, bounds_of
 from lateralline.records import Floats
 from lateralline.units import METRES_PER, PER_FOOT
-from lateralline.wording import in_unit, rounded_down, rounded_up
+from lateralline.wording import in_unit, off_by, rounded_down, rounded_up
 
 #: Decimals of a length, and where its ± is finer than that shows.
 _DECIMALS: Final = 2
@@ -105,7 +105,7 @@ def fact_text(fact: Fact, unit: str, *, with_unit: bool = True, inches: bool = F
     elif fact.kind in ("lower", "least"):
         value = rounded_down(value, decimals)
     text = f"{value:.{decimals}f}"
-    text += "" if half is None else f" ± {rounded_up(half, decimals):.{decimals}f}"
+    text += "" if half is None else f" ± {off_by(half, decimals)}"
     return text + (sign if with_unit else "")
 
 

@@ -17,7 +17,8 @@ from typing import Final, NamedTuple, TypeAlias
 import numpy as np
 from pyproj import CRS
 
-from lateralline.findings import Finding, Given, finding
+from lateralline.catalogue import Given
+from lateralline.findings import Finding, finding
 from lateralline.frames import Frame
 from lateralline.kernels.taping import Placement
 from lateralline.records import FieldRecord, Floats, Ints, Spots

@@ -13,7 +13,8 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
-from lateralline.findings import ANY, Finding, Given, finding
+from lateralline.catalogue import Given
+from lateralline.findings import ANY, Finding, finding
 from lateralline.frames import Frame, levels_by_grid, site_frame
 from lateralline.place.control import PlacedControl
 from lateralline.place.tape import complete, where

@@ -15,7 +15,8 @@ from typing import Final, NamedTuple
 import numpy as np
 from pyproj import CRS, Geod
 
-from lateralline.findings import Finding, Given, finding
+from lateralline.catalogue import Given
+from lateralline.findings import Finding, finding
 from lateralline.frames import Frame, degrees_of, outside_area
 from lateralline.place.readings import (
     LonLat,

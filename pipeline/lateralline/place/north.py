@@ -11,7 +11,8 @@ from datetime import date
 from math import degrees, isnan, radians
 from typing import Final
 
-from lateralline.findings import Finding, Given, finding
+from lateralline.catalogue import Given
+from lateralline.findings import Finding, finding
 from lateralline.frames import Frame
 from lateralline.frames.declination import Declination, declination, has_model
 from lateralline.records import FieldRecord

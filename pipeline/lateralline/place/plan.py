@@ -12,8 +12,8 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
+from lateralline.catalogue import Given
 from lateralline.distributions import chi2 as chi2_distribution
-from lateralline.findings import Given
 from lateralline.frames import Frame
 from lateralline.kernels import taping
 from lateralline.place.control import PlacedControl, PlanPositions

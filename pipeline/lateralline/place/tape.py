@@ -8,7 +8,8 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
-from lateralline.findings import Finding, Given, finding
+from lateralline.catalogue import Given
+from lateralline.findings import Finding, finding
 from lateralline.records import Flags, Floats, Ints, Spots
 from lateralline.settings import Settings
 

@@ -34,10 +34,13 @@ from lateralline import contract
 #: Stands on everything that could guide digging; declared once, in the schemas.
 CAUTION: Final = contract.load("tolerance_zone").caution
 
+#: Stands before it on all that is made of a record somebody changed since it was written.
+CHANGED: Final = "CHANGED since it was written, vouched for by nobody."
+
 #: Name of the GeoPackage of a built record in its folder.
 GEOPACKAGE: Final = "asbuilt.gpkg"
 
-__all__ = ["CAUTION", "GEOPACKAGE", "geopackages_in"]
+__all__ = ["CAUTION", "CHANGED", "GEOPACKAGE", "geopackages_in"]
 
 
 def geopackages_in(out: Path) -> list[Path]:

@@ -170,12 +170,13 @@ class CentrelineRow(FallRow):
     layer = "pipe_centreline"
     (
         line_id, joins_line_id, material, nominal, service, level_datum, pas128_band, as5488_band,
-        dimensions_from,
-    ) = texts(9)  # fmt: skip
+        dimensions_from, run_ids,
+    ) = texts(10)  # fmt: skip
     (
         length_m, stops, inside_diameter_m, wall_m, cover_min_m, invert_depth_max_m,
         position_95_max_m, invert_sigma_max_m, undecided_segments, low_point_shown_80_m,
-    ) = reals(10)  # fmt: skip
+        low_point_depth_m, invert_down_level_m, invert_up_level_m, chi2, dof,
+    ) = reals(15)  # fmt: skip
     geometry = ShapeColumn[LineString]()
 
     @property
@@ -346,8 +347,8 @@ class ControlRow(PointRow):
     """A fixed point that tapes start from."""
 
     layer = "control_points"
-    point = TextColumn()
-    point_level_m, position_sigma_m, level_sigma_m = reals(3)
+    point, source_row = texts(2)
+    x_given, y_given, point_level_m, position_sigma_m, level_sigma_m = reals(5)
     in_a_tie = FlagColumn()
 
 
@@ -359,8 +360,21 @@ class MarkRow(PointRow):
     used, placed, level_known = FlagColumn(), FlagColumn(), FlagColumn()
     (
         residual_m, residual_along_m, residual_across_m, along_sigma_m, across_sigma_m,
-        std_residual, redundancy_number, smallest_blunder_m, chi2_share, level_sigma_m,
-    ) = reals(10)  # fmt: skip
+        std_residual, redundancy_number, smallest_blunder_m, chi2_share, level_sigma_m, tie_chi2,
+        tie_dof,
+    ) = reals(12)  # fmt: skip
+
+
+class ExposureRow(PointRow):
+    """A spot where the pipe or the transmitter was seen, as measured."""
+
+    layer = "field_exposures"
+    exposure, line_id, run_id, method, booked, measured_to, note, source_row = texts(8)
+    placed = FlagColumn()
+    (
+        counter_m, depth_m, ground_level_m, point_level_m, above_invert_m, east_sigma_m,
+        north_sigma_m, east_north_covariance_m2, level_sigma_m,
+    ) = reals(9)  # fmt: skip
 
 
 class ZoneRow(LayerRow):
@@ -383,7 +397,7 @@ class FindingRow(LayerRow):
 
     layer = "findings"
     severity, code, variant, title, subject, what, by_how_much, what_to_do, source_row = texts(9)
-    accepted_by, accepted_reason, cause = texts(3)
+    accepted_by, accepted_reason, cause, found_by = texts(4)
     accepted_on = DateColumn()
     chainage_m = RealColumn()
 

@@ -8,7 +8,8 @@ from math import hypot, nan
 from typing import Final, Literal
 
 from lateralline import contract
-from lateralline.findings import Finding, Given, finding
+from lateralline.catalogue import Given
+from lateralline.findings import Finding, finding
 from lateralline.revise.added import ADDED_FILE
 from lateralline.settings import Settings
 

@@ -6,8 +6,9 @@ from collections.abc import Iterable, Iterator
 
 import numpy as np
 
+from lateralline.catalogue import Given
 from lateralline.distributions import chi2
-from lateralline.findings import Finding, Given, finding
+from lateralline.findings import Finding, finding
 from lateralline.kernels.network import W_LIMIT
 from lateralline.records import Floats, Ints
 from lateralline.settings import key_of

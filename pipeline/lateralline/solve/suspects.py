@@ -13,7 +13,7 @@ from itertools import combinations
 
 import numpy as np
 
-from lateralline.findings import Given
+from lateralline.catalogue import Given
 from lateralline.records import Flags, Floats, Ints, Marks
 from lateralline.solve.batch import solve_level
 from lateralline.solve.modes import ACCEPT, DROP, REJECT, Modes

@@ -15,7 +15,8 @@ from math import isfinite, log
 
 import numpy as np
 
-from lateralline.findings import ANY, Finding, Given, finding
+from lateralline.catalogue import Given
+from lateralline.findings import ANY, Finding, finding
 from lateralline.proportions import MOST_DEPTH_M
 from lateralline.records import Flags, Floats, Marks, StopRows
 from lateralline.settings import Settings

@@ -12,8 +12,8 @@ from functools import cache
 from typing import Final
 
 from lateralline import contract
+from lateralline.catalogue import Form, catalogue
 from lateralline.contract import Column, FieldType, Geometry, Table
-from lateralline.findings import Form, catalogue
 from lateralline.names import LONGEST, MUST_BE
 from lateralline.record import CAUTION
 from lateralline.terms import terms

@@ -32,7 +32,7 @@ NAME: Final = "as-built record"
 #: Groups of layers and the layers in them, what is drawn last and above all the rest first.
 TREE: Final[dict[str, tuple[str, ...]]] = {
     "Pipe": ("pipe_nodes", "pipe_observations", "pipe_centreline", "pipe_segments"),
-    "Survey": ("transmitter_fixes", "field_marks", "control_points"),
+    "Survey": ("transmitter_fixes", "field_exposures", "field_marks", "control_points"),
     "How sure, and where to dig by hand": (
         "level_band", "position_corridor", "tolerance_zone", "unlocated",
     ),
