@@ -41,7 +41,7 @@ from lateralline.ingest import bulk_of, bulk_state, setting_of
 from lateralline.ingest.photos import named_folder
 from lateralline.output import proof
 from lateralline.output.entries import Entries
-from lateralline.output.system import absent_parents, remove_empty
+from lateralline.output.system import absent_parents, remove_empty, walk
 from lateralline.record.lineage import software
 from lateralline.record.summary import SiteSummary
 from lateralline.stages import SiteResult, SiteWork
@@ -225,7 +225,7 @@ def _inputs(source: Path) -> Iterator[str]:
         yield bulk_state(source)
     apart = ids_file(source).name
     for folder in (source if source.is_dir() else None, named_folder(source)):
-        for path in _walk(folder) if folder is not None and folder.is_dir() else ():
+        for path in walk(folder) if folder is not None and folder.is_dir() else ():
             if path != home / apart:
                 yield f"{path.relative_to(home)}\t{_of(path)}"
     for section, key in (("accuracy", "from"), ("crs", "grids")):
@@ -253,13 +253,6 @@ def _of(path: Path) -> str:
         return "nothing there"
     status = path.lstat() if not path.exists() else path.stat()
     return f"{status.st_mode}" if path.is_dir() else f"{status.st_size} {status.st_mtime_ns}"
-
-
-def _walk(folder: Path) -> Iterator[Path]:
-    for path in sorted(folder.iterdir()):
-        yield path
-        if path.is_dir() and not path.is_symlink():
-            yield from _walk(path)
 
 
 def _digest(path: Path) -> str:

@@ -131,16 +131,29 @@ def with_own_unit(text: str, unit: str) -> str:
     return plain(both)
 
 
-def in_both(value_m: float, unit: str, decimals: int = 2) -> str:
+def in_both(value_m: float, unit: str) -> str:
     """Say a length in the site's own unit, metres beside feet and inches, each rounded once.
 
-    >>> in_both(0.3048, "ft"), in_both(0.4572, "ft", 3), in_both(0.3048, "m")
-    ('1.00 ft (0.30 m)', '1.500 ft (0.457 m)', '0.30 m')
+    >>> in_both(0.3048, "ft"), in_both(0.3048, "m")
+    ('1.00 ft (0.30 m)', '0.30 m')
     """
-    in_metres = plain(metres(value_m, decimals))
+    in_metres = plain(metres(value_m))
     if unit not in _DECIMALS:
         return in_metres
-    return f"{value_m / METRES_PER[unit]:.{decimals}f} {unit} ({in_metres})"
+    return f"{value_m / METRES_PER[unit]:.2f} {unit} ({in_metres})"
+
+
+def chance(probability: float, unknown: str = "unknown") -> str:
+    """Return a probability as precisely as it is known.
+
+    >>> [chance(p) for p in (float("nan"), 0.0, 0.0004, 0.25, 0.9999)]
+    ['unknown', '< 0.1 %', '< 0.1 %', '25.0 %', '> 99.9 %']
+    """
+    if not isfinite(probability):
+        return unknown
+    if probability < 0.001:
+        return "< 0.1 %"
+    return "> 99.9 %" if probability > 0.999 else f"{100 * probability:.1f} %"
 
 
 def rounded_up(value: float, decimals: int) -> float:

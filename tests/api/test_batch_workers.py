@@ -9,12 +9,9 @@ import pytest
 
 from lateralline import api
 from lateralline.simulate import SCENARIOS, make_site
+from tests.support.command import content
 from tests.support.places import SAMPLES
 from tests.support.village import make_village
-
-
-def content(folder: Path) -> dict[str, bytes]:
-    return {p.relative_to(folder).as_posix(): p.read_bytes() for p in folder.rglob("*.*")}
 
 
 @pytest.fixture(scope="module")

@@ -15,6 +15,7 @@ import pytest
 
 from lateralline import api, batch, kept
 from lateralline.output.entries import Entries
+from tests.support.command import content
 from tests.support.places import SAMPLES
 from tests.support.village import make_village
 
@@ -38,10 +39,6 @@ def built(monkeypatch: pytest.MonkeyPatch) -> list[str]:
 
     monkeypatch.setattr(batch, "through", through)
     return names
-
-
-def content(folder: Path) -> dict[str, bytes]:
-    return {p.relative_to(folder).as_posix(): p.read_bytes() for p in folder.rglob("*.*")}
 
 
 def as_without(sites: Path, tmp_path: Path) -> dict[str, bytes]:

@@ -26,6 +26,7 @@ from lateralline.stages import SiteFailure, SiteResult, run_site
 from lateralline.workspace import Workspace
 from tests.support.finding_names import called
 from tests.support.places import SAMPLES
+from tests.support.planted import through
 
 BRANCH = SAMPLES / "gnss-bend-branch"  # lines L1 and L2, which joins it
 Change = Callable[[dict[str, str]], None]
@@ -62,12 +63,6 @@ def little_memory():
     resource.setrlimit(resource.RLIMIT_AS, (pages * resource.getpagesize() + MOST_BYTES, hard))
     yield
     resource.setrlimit(resource.RLIMIT_AS, (soft, hard))
-
-
-def through(site: Path) -> SiteResult:
-    result = run_site(site, until="derive")
-    assert isinstance(result, SiteResult), result
-    return result
 
 
 def said(result: SiteResult | SiteFailure, code: str) -> list[Finding]:

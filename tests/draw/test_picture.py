@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import builtins
 import re
 from collections.abc import Callable
 from dataclasses import replace
@@ -34,7 +33,7 @@ from lateralline.simulate import make_site as make_practice
 from lateralline.stages import SiteResult
 from lateralline.workspace import Workspace
 from tests.support.command import built
-from tests.support.sheet_reading import texts_of
+from tests.support.sheet_reading import texts_of, without_matplotlib
 
 MakeSite = Callable[..., Any]
 
@@ -196,14 +195,7 @@ def test_without_matplotlib_the_extra_is_named(
     make_site: MakeSite, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     gpkg = built(tmp_path / "out", make_site())
-    really = builtins.__import__
-
-    def without(name: str, *rest: Any) -> Any:
-        if name.startswith("matplotlib"):
-            raise ImportError(name)
-        return really(name, *rest)
-
-    monkeypatch.setattr(builtins, "__import__", without)
+    without_matplotlib(monkeypatch)
     with pytest.raises(MissingExtraError, match=r'pip install "lateralline\[draw\]"'):
         draw_picture(gpkg, "EX-1", tmp_path / "p.png")
 

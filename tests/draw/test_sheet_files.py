@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import builtins
 import re
 import zlib
 from collections.abc import Callable
@@ -121,14 +120,7 @@ def test_without_matplotlib_the_extra_is_named(
     sheets: Any, make_site: MakeSite, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     gpkg = sheets.built(tmp_path / "out", make_site(rows=0))
-    really = builtins.__import__
-
-    def without(name: str, *rest: Any) -> Any:
-        if name.startswith("matplotlib"):
-            raise ImportError(name)
-        return really(name, *rest)
-
-    monkeypatch.setattr(builtins, "__import__", without)
+    sheets.without_matplotlib(monkeypatch)
     with pytest.raises(MissingExtraError, match=r'pip install "lateralline\[draw\]"'):
         draw_sheet([(gpkg, "")], tmp_path / "s.pdf")
 

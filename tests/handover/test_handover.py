@@ -23,7 +23,7 @@ from lateralline.handover.formats import fitted
 from lateralline.handover.loaded import parsed
 from lateralline.handover.schema import layer_schema
 from lateralline.record import CAUTION
-from lateralline.workspace import Workspace
+from tests.support.command import written
 
 PROFILE = """
 format = "lateralline mapping profile 1"
@@ -69,11 +69,8 @@ WHOLE = [c.name for c in parsed(PROFILE, "town.toml").profile.layer[0].column] +
 @pytest.fixture(scope="module")
 def record(tmp_path_factory: pytest.TempPathFactory, make_site: Callable[..., Any]) -> Path:
     """A record with rows in every layer, made up from the contract."""
-    workspace = Workspace(tmp_path_factory.mktemp("record") / "out")
-    site = make_site(horizontal="EPSG:32632")
-    with workspace.build() as sink:
-        sink.add(site.record, site, site.products)
-    return workspace.folder
+    out = tmp_path_factory.mktemp("record") / "out"
+    return written(out, make_site(horizontal="EPSG:32632")).folder
 
 
 def town(*changes: tuple[str, str]) -> LoadedProfile:

@@ -18,7 +18,6 @@ from tests.support.places import ROOT, SAMPLES
 
 PACKAGE = ROOT / "pipeline" / "lateralline"
 FILES = sorted(PACKAGE.rglob("*.py"))
-TESTS = sorted((ROOT / "tests").rglob("*.py"))
 
 MOST_LINES = 500
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import csv
 import hashlib
 import io
-from dataclasses import fields, is_dataclass
 from datetime import date
 from math import isnan, radians
 from pathlib import Path
@@ -21,6 +20,7 @@ from lateralline.settings import GIVEN_AERIAL_SIGMA_M, standard_accuracy
 from lateralline.units import METRES_PER
 from tests.support.finding_names import called
 from tests.support.places import SAMPLES
+from tests.support.sameness import same
 
 FT, US_FT, INCH = 0.3048, 1200 / 3937, 0.0254
 
@@ -148,23 +148,6 @@ def record(tmp_path: Path) -> FieldRecord:
 
 def codes(record: FieldRecord) -> list[str]:
     return [called(f) for f in record.findings]
-
-
-def same(a: object, b: object) -> bool:
-    """Equality through dataclasses of arrays, NaN being equal to NaN."""
-    if is_dataclass(a) and type(a) is type(b):
-        return all(
-            same(getattr(a, f.name), getattr(b, f.name))
-            for f in fields(a)
-            if f.name not in ("file", "row", "folder", "inputs", "findings")
-        )
-    if isinstance(a, np.ndarray) and isinstance(b, np.ndarray):
-        return a.dtype.kind == b.dtype.kind and np.array_equal(a, b, equal_nan=a.dtype.kind == "f")
-    if isinstance(a, tuple) and isinstance(b, tuple):
-        return len(a) == len(b) and all(map(same, a, b))
-    if isinstance(a, float) and isinstance(b, float) and isnan(a):
-        return isnan(b)
-    return a == b
 
 
 # ---- numbers in SI --------------------------------------------------------------------------

@@ -9,22 +9,16 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
-from click.testing import Result
-from typer.testing import CliRunner
 
-from lateralline.cli import app
 from lateralline.output import proof, system
 from lateralline.output.whole import PartFolder
+from tests.support.command import run
 from tests.support.places import SAMPLES
 
 POINTS = (
     "--crs", "EPSG:3734", "--order", "pnezd", "--units", "us-ft", "--surveyed", "2026-05-06",
     "--run", "R1:L1:CO1:with:1.15:0.10",
 )  # fmt: skip
-
-
-def run(*args: object) -> Result:
-    return CliRunner().invoke(app, [str(a) for a in args])
 
 
 @pytest.fixture(scope="module")

@@ -15,17 +15,12 @@ from typing import Any
 
 import pytest
 from cryptography.hazmat.primitives.serialization import load_pem_private_key, load_pem_public_key
-from typer.testing import CliRunner
 
-from lateralline.cli import app
 from lateralline.output import whole_file, whole_folder
 from lateralline.output.proof import SEAL, stamp
 from lateralline.output.whole import PartFolder
+from tests.support.command import run
 from tests.support.made_record import make_record
-
-
-def run(*arguments: object) -> Any:
-    return CliRunner().invoke(app, [str(a) for a in arguments])
 
 
 def folder_of(out: Path, kind: str = "record", *, replace: bool = False) -> Path:

@@ -33,7 +33,7 @@ from tests.support.places import SAMPLES
 
 HALF_M = given_distance(0.5, "0.5m")
 
-NAME, MERGED = "hand_dig_zones", ("tolerance_zone_merged",)
+NAME = "hand_dig_zones"
 FILE = f"{NAME}.gpkg"
 
 

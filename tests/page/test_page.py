@@ -29,6 +29,7 @@ from lateralline.record.connections import NoConnectionsError
 from lateralline.record.lineage import CAUTION
 from lateralline.record.view import read_record
 from lateralline.workspace import Workspace
+from tests.support.command import built as built_sites
 from tests.support.command import run
 from tests.support.places import SAMPLES
 
@@ -60,14 +61,6 @@ class Read(HTMLParser):
     def handle_data(self, data: str) -> None:
         if self._inside not in ("script", "style"):
             self.seen += data
-
-
-def build(folder: Path, *sites: Any) -> Path:
-    workspace = Workspace(folder)
-    with workspace.build() as made:
-        for site in sites:
-            made.add(site.record, site, site.products)
-    return workspace.asbuilt
 
 
 @pytest.fixture(scope="module")
@@ -179,7 +172,7 @@ def test_pages_of_a_folder_share_script_and_style_and_are_the_same_for_any_worke
     make_site: MakeSite, tmp_path: Path
 ) -> None:
     ids = [f"EX-{n}" for n in range(20)]
-    gpkg = build(tmp_path / "out", *map(make_site, ids))
+    gpkg = built_sites(tmp_path / "out", *map(make_site, ids))
     sites = [(gpkg, site_id) for site_id in ids]
     for name, workers in (("one", 1), ("two", 2)):
         write_pages(sites, tmp_path / name, workers=workers)
@@ -208,7 +201,7 @@ def test_equal_records_give_equal_pages(built: Path, tmp_path: Path) -> None:
 def test_nothing_is_replaced_unasked_and_all_or_nothing_is_written(
     make_site: MakeSite, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    gpkg = build(tmp_path / "out", make_site("EX-1"), make_site("EX-2"))
+    gpkg = built_sites(tmp_path / "out", make_site("EX-1"), make_site("EX-2"))
     page, pages = tmp_path / "page.html", tmp_path / "pages"
     both = [(gpkg, "EX-1"), (gpkg, "EX-2")]
 
@@ -256,7 +249,7 @@ def test_nothing_is_replaced_unasked_and_all_or_nothing_is_written(
 
 
 def test_sites_are_chosen_and_slips_are_named(make_site: MakeSite, tmp_path: Path) -> None:
-    gpkg = build(tmp_path / "out", make_site("EX-1"), make_site("EX-2"))
+    gpkg = built_sites(tmp_path / "out", make_site("EX-1"), make_site("EX-2"))
     many = run("page", tmp_path / "out", "-o", tmp_path / "page.html")
     assert many.exit_code == 2
     assert "2 sites need a folder" in " ".join(many.output.split())
@@ -290,7 +283,7 @@ def test_a_clearance_must_be_one_and_of_this_record(
     wrong = run("page", built, "--clearance", built / "asbuilt.gpkg", "-o", tmp_path / "x.html")
     assert wrong.exit_code == 2
     assert "no output of lateralline clearance" in " ".join(wrong.output.split())
-    elsewhere = build(tmp_path / "out", make_site("EX-1", horizontal="EPSG:32618"))
+    elsewhere = built_sites(tmp_path / "out", make_site("EX-1", horizontal="EPSG:32618"))
     with pytest.raises(NoClearanceError, match="hold the plan against this record"):
         write_page(
             elsewhere, "EX-1", tmp_path / "x.html", clearance=tmp_path / "near" / "clearance.gpkg"
@@ -298,7 +291,8 @@ def test_a_clearance_must_be_one_and_of_this_record(
     assert not (tmp_path / "x.html").exists()
 
     clearance = tmp_path / "near" / "clearance.gpkg"
-    same = build(tmp_path / "same", make_site("EX-9"))  # in the CRS, but not what was looked at
+    # In the CRS, but not what was looked at.
+    same = built_sites(tmp_path / "same", make_site("EX-9"))
     with pytest.raises(NoClearanceError, match="another record"):
         write_page(same, "EX-9", tmp_path / "none.html", clearance=clearance)
     with pytest.raises(NoClearanceError, match="none of these records"):
@@ -337,7 +331,7 @@ def test_connections_to_mains_are_listed_and_of_this_record(
     (told,) = csv.DictReader(table.splitlines())
     assert facts["along the main"] == pytest.approx(float(told["chainage_m"]))
     assert (facts["main"], facts["from access"]) == ("SM-4", "MH-12")
-    same = build(tmp_path / "same", make_site("EX-9"))
+    same = built_sites(tmp_path / "same", make_site("EX-9"))
     with pytest.raises(NoConnectionsError, match="connect again"):
         write_page(same, "EX-9", tmp_path / "no.html", connections=[tmp_path / "joined"])
     entries = write_pages(

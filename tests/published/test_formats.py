@@ -28,6 +28,7 @@ import pytest
 
 from lateralline import contract
 from lateralline.workspace import Workspace
+from tests.support.command import built, written
 
 MakeSite = Callable[..., Any]
 SITES: dict[str, dict[str, Any]] = {
@@ -49,12 +50,8 @@ SITES: dict[str, dict[str, Any]] = {
 def workspace(
     request: pytest.FixtureRequest, make_site: MakeSite, tmp_path_factory: pytest.TempPathFactory
 ) -> Workspace:
-    workspace = Workspace(tmp_path_factory.mktemp("formats") / "out")
-    with workspace.build() as build:
-        for site_id in ("EX-1", "EX-2"):
-            site = make_site(site_id, **SITES[request.param])
-            build.add(site.record, site, site.products)
-    return workspace
+    sites = [make_site(site_id, **SITES[request.param]) for site_id in ("EX-1", "EX-2")]
+    return written(tmp_path_factory.mktemp("formats") / "out", *sites)
 
 
 def validate_geopackage(path: Path) -> None:
@@ -76,22 +73,17 @@ def test_geopackage_passes_gdals_validator(workspace: Workspace) -> None:
 def test_geopackage_with_mixed_levels_passes_too(make_site: MakeSite, tmp_path: Path) -> None:
     """Its CRS was redefined after writing: compound, then 3-D projected, into the plan alone."""
     for vertical in ("EPSG:5703", "ellipsoidal"):
-        workspace = Workspace(tmp_path / vertical.replace(":", ""))
-        with workspace.build() as build:
-            for site in (make_site("EX-1", vertical=vertical), make_site("EX-2")):
-                build.add(site.record, site, site.products)
-        validate_geopackage(workspace.asbuilt)
+        sites = make_site("EX-1", vertical=vertical), make_site("EX-2")
+        validate_geopackage(built(tmp_path / vertical.replace(":", ""), *sites))
 
 
 def test_the_validator_can_fail(make_site: MakeSite, tmp_path: Path) -> None:
     """A check that cannot fail proves nothing: damage the file and look again."""
-    site, workspace = make_site(), Workspace(tmp_path / "out")
-    with workspace.build() as build:
-        build.add(site.record, site, site.products)
-    with closing(sqlite3.connect(workspace.asbuilt)) as db, db:
+    gpkg = built(tmp_path / "out", make_site())
+    with closing(sqlite3.connect(gpkg)) as db, db:
         db.execute("UPDATE gpkg_data_column_constraints SET constraint_type = 'any'")
     with pytest.raises(AssertionError, match="Req 108"):
-        validate_geopackage(workspace.asbuilt)
+        validate_geopackage(gpkg)
 
 
 def test_geojson_passes_three_validators(workspace: Workspace) -> None:

@@ -13,8 +13,7 @@ import numpy as np
 import pytest
 from scipy.stats import chi2
 
-from lateralline.api.learning import calibrate
-from lateralline.api.records import NotARecordError, load
+from lateralline.api.records import NotARecordError, calibrate, load
 from lateralline.errors import OutputExistsError
 from lateralline.ingest import read_site
 from lateralline.link.learning import bend_evidence

@@ -21,14 +21,13 @@ from ezdxf.filemanagement import readfile
 from pyproj import CRS
 
 from lateralline import contract
-from lateralline.batch import run_sites
 from lateralline.overlay.as_built import open_as_built
 from lateralline.record.lineage import level_systems_of, read_lineage, z_unit_m
 from lateralline.record.view import read_record
-from lateralline.stages import SiteResult
 from lateralline.workspace import Workspace
 from lateralline.write.dxf import write_dxf
-from tests.support.command import ask
+from tests.support.command import ask, built_samples
+from tests.support.command import built as built_sites
 
 MakeSite = Callable[..., Any]
 SAMPLES = Path("sample_sites")
@@ -42,11 +41,7 @@ US_FT = 1200 / 3937
 def built(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Sites of ellipsoidal levels, of a vertical CRS, and both in one batch."""
     names = ("gnss-bend-branch", "slope-levels") if request.param == ("both",) else request.param
-    workspace = Workspace(tmp_path_factory.mktemp("built") / "out")
-    with workspace.build() as sink:
-        results = list(run_sites([SAMPLES / name for name in names], sink=sink))
-    assert all(isinstance(result, SiteResult) for result in results)
-    return workspace.asbuilt
+    return built_samples(tmp_path_factory.mktemp("built") / "out", *names)
 
 
 def test_every_layer_has_the_epsg_code_of_the_plan(built: Path) -> None:
@@ -119,13 +114,11 @@ def test_lengths_are_on_the_ground_and_on_the_grid(built: Path) -> None:
 
 def built_before(folder: Path, site: Any, crs: str) -> Path:
     """A record as it was: a compound CRS in the file, z in its unit, no word of z in lineage."""
-    workspace = Workspace(folder)
-    with workspace.build(crs=crs) as build:
-        build.add(site.record, site, site.products)
-    with closing(sqlite3.connect(workspace.asbuilt)) as db, db:
+    asbuilt = built_sites(folder, site, crs=crs)
+    with closing(sqlite3.connect(asbuilt)) as db, db:
         gone = db.execute("DELETE FROM lineage WHERE item IN ('z counts from', 'z unit')")
         assert gone.rowcount == 2
-    return workspace.asbuilt
+    return asbuilt
 
 
 def test_a_record_in_a_compound_crs_reads_as_one_of_today(

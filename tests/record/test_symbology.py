@@ -24,11 +24,11 @@ from lateralline.page.figures import marker_of
 from lateralline.page.signs import PALETTE, role_of
 from lateralline.record.symbology import Point, SymbolRule, load_styles, style_of
 from lateralline.record.view import read_record
-from lateralline.workspace import Workspace
 from lateralline.write.dxf import write_dxf
 from lateralline.write.dxf_signs import block_of
 from lateralline.write.kml import write_kml
 from lateralline.write.styles import qml
+from tests.support.command import built
 
 MakeSite = Callable[..., Any]
 KML = "{http://www.opengis.net/kml/2.2}"
@@ -40,16 +40,14 @@ def drawn(make_site: MakeSite, tmp_path_factory: pytest.TempPathFactory) -> Simp
     """One record in all six forms."""
     folder = tmp_path_factory.mktemp("looks")
     site = make_site()
-    workspace = Workspace(folder / "out")
-    with workspace.build() as build:
-        build.add(site.record, site, site.products)
-    view = read_record(workspace.asbuilt)
+    gpkg = built(folder / "out", site)
+    view = read_record(gpkg)
     with matplotlib.rc_context(symbols.RC):
         sheet = next(sheet_pages(view, SheetOptions("A3"))).figure
-    draw_picture(workspace.asbuilt, "", folder / "picture.svg")
-    write_page(workspace.asbuilt, "", folder / "page.html")
-    write_dxf(workspace.asbuilt, folder / "a.dxf")
-    write_kml(workspace.asbuilt, folder / "a.kml")
+    draw_picture(gpkg, "", folder / "picture.svg")
+    write_page(gpkg, "", folder / "page.html")
+    write_dxf(gpkg, folder / "a.dxf")
+    write_kml(gpkg, folder / "a.kml")
     return SimpleNamespace(
         view=view,
         sheet=sheet,

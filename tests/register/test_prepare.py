@@ -7,20 +7,14 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from typer.testing import CliRunner, Result
 
 from lateralline import contract
 from lateralline.api import registers
-from lateralline.cli import app
 from lateralline.errors import RegisterError
 from lateralline.register import prepare
 from lateralline.register.declare import HELD
+from tests.support.command import run
 from tests.support.postgis import Server
-
-
-def run(*arguments: object) -> Result:
-    return CliRunner().invoke(app, [str(a) for a in arguments])
-
 
 # ---- tables -------------------------------------------------------------------------------
 

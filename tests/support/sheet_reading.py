@@ -7,6 +7,7 @@ module as the fixture `sheets`.
 
 from __future__ import annotations
 
+import builtins
 import re
 import zlib
 from collections.abc import Iterator
@@ -152,3 +153,15 @@ def texts_of(figure: Figure) -> list[Text]:
             text.set_figure(figure)
             found.append(text)
     return [text for text in found if text.get_visible() and text.get_text()]
+
+
+def without_matplotlib(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let every import of matplotlib fail."""
+    really = builtins.__import__
+
+    def without(name: str, *rest: Any) -> Any:
+        if name.startswith("matplotlib"):
+            raise ImportError(name)
+        return really(name, *rest)
+
+    monkeypatch.setattr(builtins, "__import__", without)

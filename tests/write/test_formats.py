@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -21,21 +22,16 @@ from lateralline import contract
 from lateralline.cli import app
 from lateralline.errors import OutputError, ReadBackError
 from lateralline.output.proof import sha256
-from lateralline.workspace import Workspace
 from lateralline.write import formats
 from lateralline.write.read_back import LayerTally
+from tests.support.command import written
 from tests.support.places import SAMPLES
 
 MakeSite = Callable[..., Any]
 BOTH = ("geoparquet", "flatgeobuf")
 
 
-def build(out: Path, *sites: Any, **options: Any) -> Workspace:
-    workspace = Workspace(out)
-    with workspace.build(formats=BOTH, **options) as sink:
-        for site in sites:
-            sink.add(site.record, site, site.products)
-    return workspace
+build = partial(written, formats=BOTH)
 
 
 @pytest.mark.parametrize(

@@ -15,10 +15,7 @@ from owslib.etree import etree
 from owslib.iso3 import MD_Metadata
 
 from lateralline import contract
-from lateralline.batch import run_sites
-from lateralline.stages import SiteResult
-from lateralline.workspace import Workspace
-from tests.support.command import ask, built
+from tests.support.command import ask, built, built_samples
 
 MakeSite = Callable[..., Any]
 SAMPLES = Path("sample_sites")
@@ -53,12 +50,8 @@ def reports(path: Path) -> list[tuple[str, list[str], list[str]]]:
 
 @pytest.fixture(scope="module")
 def samples(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    workspace = Workspace(tmp_path_factory.mktemp("samples") / "out")
-    with workspace.build() as sink:
-        names = ("gnss-bend-branch", "slope-levels")
-        results = list(run_sites([SAMPLES / name for name in names], sink=sink))
-    assert all(isinstance(result, SiteResult) for result in results)
-    return workspace.asbuilt
+    out = tmp_path_factory.mktemp("samples") / "out"
+    return built_samples(out, "gnss-bend-branch", "slope-levels")
 
 
 def test_the_extension_is_registered_for_the_whole_file(samples: Path) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Callable
 from contextlib import closing
+from functools import partial
 from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree as ET
@@ -20,16 +21,12 @@ from lateralline.write.media import MAPPINGS
 from lateralline.write.project import NAME, TREE, has_project, read_project
 from lateralline.write.styles import tip_of
 from tests.support import desktop_gis
+from tests.support.command import built
 
 MakeSite = Callable[..., Any]
 
 
-def build(out: Path, *sites: Any) -> Path:
-    workspace = Workspace(out)
-    with workspace.build(formats=("qgis-project",)) as sink:
-        for site in sites:
-            sink.add(site.record, site, site.products)
-    return workspace.asbuilt
+build = partial(built, formats=("qgis-project",))
 
 
 def test_every_layer_is_in_it_once(make_site: MakeSite, tmp_path: Path) -> None:

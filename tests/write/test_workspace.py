@@ -28,16 +28,9 @@ from lateralline.workspace import Build, Workspace
 from lateralline.write import read_back
 from lateralline.write.geojson import GeoJSONSink
 from lateralline.write.geopackage import GeoPackageSink
+from tests.support.command import written
 
 MakeSite = Callable[..., Any]
-
-
-def build(out: Path, *sites: Any, **options: Any) -> Workspace:
-    workspace = Workspace(out)
-    with workspace.build(**options) as sink:
-        for site in sites:
-            sink.add(site.record, site, site.products)
-    return workspace
 
 
 def findings_of(workspace: Workspace, site_id: str) -> dict[str, str]:
@@ -50,7 +43,7 @@ def findings_of(workspace: Workspace, site_id: str) -> dict[str, str]:
 
 
 def test_a_build_puts_everything_in_place(make_site: MakeSite, tmp_path: Path) -> None:
-    workspace = build(tmp_path / "out", make_site("EX-1"), make_site("EX-2"))
+    workspace = written(tmp_path / "out", make_site("EX-1"), make_site("EX-2"))
     files = {p.relative_to(workspace.folder).as_posix() for p in workspace.folder.rglob("*.*")}
     assert files == {
         "asbuilt.gpkg",
@@ -79,12 +72,12 @@ def test_the_same_sites_give_the_same_files(
 ) -> None:
     """With SOURCE_DATE_EPOCH byte for byte; without it all but the time and what carries it."""
     monkeypatch.setenv("SOURCE_DATE_EPOCH", "1778155200")
-    a, b = (build(tmp_path / name, make_site(), make_site("EX-2")) for name in "ab")
+    a, b = (written(tmp_path / name, make_site(), make_site("EX-2")) for name in "ab")
     for path in (p for p in a.folder.rglob("*") if p.is_file()):
         assert path.read_bytes() == (b.folder / path.relative_to(a.folder)).read_bytes()
     assert json.loads(a.manifest.read_text())["created"] == "2026-05-07T12:00:00Z"
     monkeypatch.delenv("SOURCE_DATE_EPOCH")
-    later = build(tmp_path / "c", make_site(), make_site("EX-2"))
+    later = written(tmp_path / "c", make_site(), make_site("EX-2"))
     timed = ("asbuilt.gpkg",)
     one, other = (json.loads(w.manifest.read_text()) for w in (a, later))
     assert one.pop("created") != other.pop("created")
@@ -95,20 +88,20 @@ def test_the_same_sites_give_the_same_files(
 
 
 def test_no_site_no_output(tmp_path: Path) -> None:
-    build(tmp_path / "out")
+    written(tmp_path / "out")
     assert list(tmp_path.iterdir()) == []
 
 
 def test_existing_output_needs_replace(make_site: MakeSite, tmp_path: Path) -> None:
-    first = build(tmp_path / "out", make_site("EX-1"))
+    first = written(tmp_path / "out", make_site("EX-1"))
     before = first.manifest.read_bytes()
     with pytest.raises(OutputExistsError):
-        build(tmp_path / "out", make_site("EX-2"))
+        written(tmp_path / "out", make_site("EX-2"))
     assert first.manifest.read_bytes() == before
     (first.folder / "notes").mkdir()
     (first.folder / "notes" / "mine.txt").write_text("laid here by a person")
     (first.folder / "asbuilt.gpkg-wal").write_text("left by a map program")
-    build(tmp_path / "out", make_site("EX-2"), replace=True)
+    written(tmp_path / "out", make_site("EX-2"), replace=True)
     assert json.loads(first.manifest.read_text())["sites"][0]["id"] == "EX-2"
     assert (first.folder / "notes" / "mine.txt").read_text() == "laid here by a person"
     assert not (first.folder / "asbuilt.gpkg-wal").exists()
@@ -118,7 +111,7 @@ def test_a_folder_of_other_things_is_never_replaced(make_site: MakeSite, tmp_pat
     (tmp_path / "thesis").mkdir()
     (tmp_path / "thesis" / "chapter1.txt").write_text("years of work")
     with pytest.raises(OutputExistsError, match=r"chapter1\.txt and was not written by"):
-        build(tmp_path / "thesis", make_site(), replace=True)
+        written(tmp_path / "thesis", make_site(), replace=True)
     assert (tmp_path / "thesis" / "chapter1.txt").exists()
 
 
@@ -140,7 +133,7 @@ def test_any_failure_of_writing_leaves_the_old_output(
     method: str,
     error: type[Exception],
 ) -> None:
-    old = build(tmp_path / "out", make_site("EX-1"))
+    old = written(tmp_path / "out", make_site("EX-1"))
     before = old.manifest.read_bytes()
 
     def fail(*_: object, **__: object) -> None:
@@ -148,9 +141,9 @@ def test_any_failure_of_writing_leaves_the_old_output(
 
     monkeypatch.setattr(owner, method, fail)
     with pytest.raises(error, match="no space left"):
-        build(tmp_path / "out", make_site("EX-2"), replace=True)
+        written(tmp_path / "out", make_site("EX-2"), replace=True)
     with pytest.raises(error, match="no space left"):
-        build(tmp_path / "new", make_site("EX-2"))
+        written(tmp_path / "new", make_site("EX-2"))
     assert old.manifest.read_bytes() == before
     assert [p.name for p in tmp_path.iterdir()] == ["out"]
 
@@ -195,7 +188,7 @@ def test_files_drawn_from_the_geopackage_join_the_same_output(
         (workspace.folder / "pages").mkdir()
         (workspace.folder / "pages" / "EX-1.html").write_text("<p>")
 
-    workspace = build(tmp_path / "out", make_site(), also=draw)
+    workspace = written(tmp_path / "out", make_site(), also=draw)
     assert (workspace.folder / "pages" / "EX-1.html").read_text() == "<p>"
     outputs = json.loads(workspace.manifest.read_text())["outputs"]
     assert "pages/EX-1.html" in {o["path"] for o in outputs}
@@ -209,7 +202,7 @@ def test_a_site_in_another_zone_joins_the_first_ones(make_site: MakeSite, tmp_pa
     near = pyproj.Transformer.from_crs(32618, 32617, always_xy=True).transform(180_000, 4_500_000)
     first = make_site("EX-1", x=round(near[0]), y=round(near[1]))
     second = make_site("EX-2", horizontal="EPSG:32618", x=180_000.0)
-    workspace = build(tmp_path / "out", first, second)
+    workspace = written(tmp_path / "out", first, second)
     nodes = pyogrio.read_dataframe(workspace.asbuilt, layer="pipe_nodes")
     assert nodes.crs == pyproj.CRS("EPSG:32617")
     way = pyproj.Transformer.from_crs(32618, 32617, always_xy=True)
@@ -222,7 +215,7 @@ def test_a_site_in_another_zone_joins_the_first_ones(make_site: MakeSite, tmp_pa
 def test_a_crs_asked_for_takes_the_site_levels_along(make_site: MakeSite, tmp_path: Path) -> None:
     """z stays the site's level in metres, in another zone and beside levels booked in feet."""
     site = make_site(vertical="EPSG:6360")
-    workspace = build(tmp_path / "out", site, crs="EPSG:32618")
+    workspace = written(tmp_path / "out", site, crs="EPSG:32618")
     nodes = pyogrio.read_dataframe(workspace.asbuilt, layer="pipe_nodes")
     assert nodes.crs.to_epsg() == 32618
     assert nodes.geometry[0].z == 100.0
@@ -237,7 +230,7 @@ def test_a_vertical_crs_asked_for_transforms_the_levels(
 ) -> None:
     """NAVD88 metres into NAVD88 US survey feet: 100 m are 328.0833 ft (3937/1200)."""
     site = make_site(vertical="EPSG:5703")
-    workspace = build(tmp_path / "out", site, crs="EPSG:32617+6360")
+    workspace = written(tmp_path / "out", site, crs="EPSG:32617+6360")
     nodes = pyogrio.read_dataframe(workspace.asbuilt, layer="pipe_nodes")
     assert nodes.geometry[0].z == pytest.approx(100 * 3937 / 1200, abs=1e-6)
     assert [part.to_epsg() for part in nodes.crs.sub_crs_list] == [32617, 6360]
@@ -253,7 +246,7 @@ def lineage_value(workspace: Workspace, item: str) -> str:
 
 def test_levels_are_never_mixed_unsaid(make_site: MakeSite, tmp_path: Path) -> None:
     sites = [make_site("EX-1", vertical="EPSG:5703"), make_site("EX-2")]
-    workspace = build(tmp_path / "out", *sites)
+    workspace = written(tmp_path / "out", *sites)
     nodes = pyogrio.read_dataframe(workspace.asbuilt, layer="pipe_nodes")
     assert nodes.crs == pyproj.CRS("EPSG:32617")
     assert findings_of(workspace, "EX-1") == {}
@@ -269,12 +262,12 @@ def test_relative_levels_cannot_be_given_in_a_vertical_crs(
     make_site: MakeSite, tmp_path: Path
 ) -> None:
     with pytest.raises(FrameError, match="site zero"):
-        build(tmp_path / "out", make_site(), crs="EPSG:32617+5703")
+        written(tmp_path / "out", make_site(), crs="EPSG:32617+5703")
 
 
 def test_a_sketch_is_drawn_without_place_on_the_earth(make_site: MakeSite, tmp_path: Path) -> None:
     sketch = {"horizontal": "local", "x": 0.0, "y": 0.0}
-    workspace = build(tmp_path / "out", make_site("EX-1", **sketch), make_site("EX-2", **sketch))
+    workspace = written(tmp_path / "out", make_site("EX-1", **sketch), make_site("EX-2", **sketch))
     assert not workspace.geojson("pipe_nodes").exists()
     assert findings_of(workspace, "EX-1") == {}  # place has said that there is no GeoJSON
     assert findings_of(workspace, "EX-2") == {"no-map-position/another-sketch": "info"}
@@ -305,7 +298,7 @@ def test_only_a_ballpark_way_leaves_geojson_out(
         raise FrameError("only a ballpark operation is available")
 
     monkeypatch.setattr(Frame, "to_lonlat", refuse)
-    workspace = build(tmp_path / "out", make_site())
+    workspace = written(tmp_path / "out", make_site())
     assert not workspace.geojson("pipe_nodes").exists()
     assert not workspace.json_schema("pipe_nodes").exists()
     assert findings_of(workspace, "EX-1") == {"no-map-position/reason": "warning"}
@@ -313,14 +306,14 @@ def test_only_a_ballpark_way_leaves_geojson_out(
 
 def test_an_unknown_crs_is_refused_before_anything_runs(tmp_path: Path) -> None:
     with pytest.raises(FrameError, match="EPSG:999999"):
-        build(tmp_path / "out", crs="EPSG:999999")
+        written(tmp_path / "out", crs="EPSG:999999")
 
 
 def test_geometry_in_geojson_and_geopackage_is_the_same_place(
     make_site: MakeSite, tmp_path: Path
 ) -> None:
     """Within the rounding of 7 decimals, 0.0056 m in latitude; other GDAL builds included."""
-    workspace = build(tmp_path / "out", make_site())
+    workspace = written(tmp_path / "out", make_site())
     lonlat = pyogrio.read_dataframe(workspace.geojson("pipe_centreline"))
     grid = pyogrio.read_dataframe(workspace.asbuilt, layer="pipe_centreline")
     moved = lonlat.to_crs(32617)

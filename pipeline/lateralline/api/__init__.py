@@ -6,12 +6,11 @@
 
 acceptances  accept a finding in a site's own file
 sites       find, read and check field records: `Site`, `Findings`
-records     build records, open built ones: `Record`
+records     build records, open built ones, learn from them: `Record`
 visits      a second visit to a site, and what it moves
 documents   sheets, pages, pictures, exports, cards
 handovers   records in a register's own names, and a register's lines
 overlays    hand-dig zones and clearance to planned works
-learning    accuracies learned from built records
 fieldwork   what a crew starts from, and what every column means
 points      survey points into a site
 evidence    practice sites and proofs
@@ -45,33 +44,22 @@ if TYPE_CHECKING:
     from lateralline.revise.upgrade import upgrade
     from lateralline.stages import Site, SiteFailure, SiteResult
 
-#: Where each name is made.
+#: The names that each module makes.
 _HOMES: Final = {
-    "CAUTION": "record",
-    "Finding": "findings",
-    "Findings": "api.sites",
-    "LineSummary": "record.summary",
-    "NotARecordError": "api.records",
-    "NothingBuiltError": "api.records",
-    "Record": "api.records",
-    "Site": "stages",
-    "SiteFailure": "stages",
-    "SiteResult": "stages",
-    "SiteSummary": "record.summary",
-    "UnknownSiteError": "errors",
-    "accept": "api.acceptances",
-    "build": "api.records",
-    "build_per_crs": "api.records",
-    "check": "api.sites",
-    "find_sites": "api.sites",
-    "hand_over": "api.handovers",
-    "load": "api.records",
-    "load_all": "api.records",
-    "plan_handover": "api.handovers",
-    "read": "api.sites",
-    "read_register": "api.handovers",
-    "upgrade": "revise.upgrade",
-}
+    "api.acceptances": ("accept",),
+    "api.handovers": ("hand_over", "plan_handover", "read_register"),
+    "api.records": (
+        "NotARecordError", "NothingBuiltError", "Record", "build", "build_per_crs", "load",
+        "load_all",
+    ),
+    "api.sites": ("Findings", "check", "find_sites", "read"),
+    "errors": ("UnknownSiteError",),
+    "findings": ("Finding",),
+    "record": ("CAUTION",),
+    "record.summary": ("LineSummary", "SiteSummary"),
+    "revise.upgrade": ("upgrade",),
+    "stages": ("Site", "SiteFailure", "SiteResult"),
+}  # fmt: skip
 
 __all__ = [
     "CAUTION",
@@ -103,7 +91,8 @@ __all__ = [
 
 def __getattr__(name: str) -> object:
     """Load what is asked for; raises AttributeError for what is not there."""
-    if name not in _HOMES:
-        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    made: object = getattr(import_module(f"lateralline.{_HOMES[name]}"), name)
-    return made
+    for home, names in _HOMES.items():
+        if name in names:
+            made: object = getattr(import_module(f"lateralline.{home}"), name)
+            return made
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

@@ -31,11 +31,11 @@ __all__ = [
     "copy_to_workbook",
     "dictionary",
     "horizontal_crs",
-    "id_pattern",
     "json_schemas",
     "known_of",
     "known_units",
     "new_site",
+    "refused_id",
     "upgrade",
     "vertical_crs",
 ]
@@ -44,11 +44,6 @@ __all__ = [
 def known_units() -> tuple[str, ...]:
     """Return the names of the units that tapes, levels, depths and counters may read in."""
     return tuple(contract.load("site").column("tape", "units").enum)
-
-
-def id_pattern() -> str:
-    """Return the regular expression that the id of a site matches."""
-    return contract.load("site").column("id", "site").pattern
 
 
 def new_site(
@@ -160,14 +155,19 @@ def _refuse(
 
 def _refused_names(site: str, name: str) -> list[str]:
     """Return what is wrong with the id and the name of a site."""
-    wrong = []
-    hint = wrong_name(site, file=True)
-    if hint or not re.fullmatch(contract.load("site").column("id", "site").pattern, site):
-        must = f'--id must be letters, digits, - and _; got "{one_line(site)}"'
-        wrong.append(f"{must} — {hint}" if hint else must)
+    wrong = refused_id(site)
     if any(unicodedata.category(sign) in ("Cc", "Cs") for sign in name):
         wrong.append(f'--name must be text without control characters; got "{name}"')
     return wrong
+
+
+def refused_id(site: str) -> list[str]:
+    """Return what is wrong with the id of a site; nothing where it can be one."""
+    hint = wrong_name(site, file=True)
+    if not hint and re.fullmatch(contract.load("site").column("id", "site").pattern, site):
+        return []
+    must = f'--id must be letters, digits, - and _; got "{one_line(site)}"'
+    return [f"{must} — {hint}" if hint else must]
 
 
 def _raise(wrong: list[str]) -> None:

@@ -37,7 +37,6 @@ from lateralline.overlay.run import (
     compare,
     length,
     pair_cells,
-    probability,
 )
 from lateralline.overlay.run import write as write_comparison
 from lateralline.overlay.zones import Drawn, add_zones, given_distance, rule_named
@@ -65,7 +64,6 @@ __all__ = [
     "named",
     "nearest",
     "pair_cells",
-    "probability",
     "refuse_picture",
     "region_of",
     "spoken",

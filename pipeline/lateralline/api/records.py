@@ -1,4 +1,4 @@
-"""Built records: make them from field records, open them, read their layers, write them out."""
+"""Built records: make them from field records, open them, write them out, learn from them."""
 
 from __future__ import annotations
 
@@ -38,10 +38,12 @@ from lateralline.errors import (
 )
 from lateralline.findings import Finding, values_in
 from lateralline.kept import keeping, kept_in, unfinished
-from lateralline.output import together, whole_folder
+from lateralline.output import stamp, together, whole_file, whole_folder
 from lateralline.output.keep import tell_if_changed
 from lateralline.output.proof import account_of
 from lateralline.record import GEOPACKAGE, geopackages_in, lineage
+from lateralline.record.learned import Calibration, as_toml, calibrated
+from lateralline.record.learned import Learned as Learned
 from lateralline.record.rows import DateColumn
 from lateralline.record.summary import SiteSummary, summary_of
 from lateralline.record.view import read_record
@@ -453,3 +455,17 @@ def _opened(asbuilt: Path) -> Record:
     _ = record.sites  # says so where this is no built record
     tell_if_changed(asbuilt)
     return record
+
+
+def calibrate(records: Iterable[Path], out: Path, *, replace: bool = False) -> Calibration:
+    """Learn accuracies from built records and write them to the file `out`.
+
+    A site that names the file as `from` under [accuracy] is solved with them. Nothing is written
+    when no accuracy rests on enough. Raises UnreadableError, OutputExistsError, OutputError.
+    """
+    found = calibrated(records)
+    if found.told:
+        with whole_file(out, "accuracies", replace=replace) as path:
+            text = f"{as_toml(found)}\n# {stamp('accuracies')}\n"
+            path.write_text(text, encoding="utf-8", newline="\n")
+    return found

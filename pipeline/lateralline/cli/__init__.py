@@ -10,10 +10,9 @@ from typing import Annotated, Final
 import typer
 
 from lateralline import __version__
-from lateralline.cli.accept import accept
 from lateralline.cli.build import build
 from lateralline.cli.calibrate import calibrate
-from lateralline.cli.check import check
+from lateralline.cli.check import accept, check
 from lateralline.cli.clearance import clearance
 from lateralline.cli.command import Command
 from lateralline.cli.documents import draw, export, page, sheet
@@ -25,11 +24,10 @@ from lateralline.cli.import_points import import_points
 from lateralline.cli.matching import connect, match
 from lateralline.cli.registers import diff, history, publish, register, retract
 from lateralline.cli.schema import schema
-from lateralline.cli.seal import seal
+from lateralline.cli.seal import seal, verify
 from lateralline.cli.terminal import SHOWN, Group
 from lateralline.cli.ties import ties
 from lateralline.cli.update import update
-from lateralline.cli.verify import verify
 from lateralline.cli.zones import zones
 
 

@@ -15,7 +15,7 @@ from lateralline.wording import counted
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from lateralline.api.learning import Learned
+    from lateralline.api.records import Learned
 
 
 def calibrate(
@@ -36,9 +36,9 @@ def calibrate(
       lateralline calibrate out -o accuracies.toml
       lateralline calibrate city-a city-b -o accuracies.toml --replace
     """
-    from lateralline.api import learning
+    from lateralline.api import records
 
-    found = learning.calibrate(built, out, replace=replace)
+    found = records.calibrate(built, out, replace=replace)
     _print("all crews", found.together)
     for (receiver, surveyor), learned in found.crews.items():
         name = ", ".join(filter(None, (receiver and f"receiver {receiver}", surveyor)))

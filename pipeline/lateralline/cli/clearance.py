@@ -29,7 +29,7 @@ from lateralline.cli.options import (
 from lateralline.cli.report import print_last_words
 from lateralline.cli.terminal import console, print_indented
 from lateralline.units import METRES_PER
-from lateralline.wording import counted, in_both, with_own_unit
+from lateralline.wording import chance, counted, in_both, with_own_unit
 
 if TYPE_CHECKING:
     from lateralline.api.overlays import Comparison, LayerUse, Pair
@@ -277,8 +277,8 @@ def _table(pairs: list[Pair], unit: str) -> Table:
             overlays.length(pair.separation_m, unit),
             overlays.at_least(pair.separation_lower_95_m, unit),
             overlays.length(pair.required_m, unit),
-            overlays.probability(pair.probability_below_required),
-            overlays.probability(pair.probability_contact),
+            chance(pair.probability_below_required),
+            chance(pair.probability_contact),
             overlays.length(pair.chainage_m, unit),
             pair.levels_by.partition("_")[0],
             style=_style(pair),

@@ -24,7 +24,6 @@ from lateralline.errors import LaterallineError, of_files, reason
 
 if TYPE_CHECKING:
     from lateralline.api import SiteFailure, SiteSummary
-    from lateralline.api.visits import SiteChanges
 
 #: Exit codes of `build` and `check`: no error findings; some, or some sites failed; nothing.
 CLEAN: Final = 0
@@ -73,7 +72,8 @@ class Command(TyperCommand):
                 raise  # the reader of a pipe left: no error of ours, and nobody to tell
             message, code = _message(e)
             if as_json:
-                typer.echo(error_document(self.name or "", message, out, code))
+                refused = {"error": message, "sites": [], "failures": []}
+                typer.echo(json_text({**head(self.name or "", out, code), **refused}))
             if hasattr(e, "exit_code"):
                 raise  # typer says it, with the usage
             typer.echo(f"lateralline: {message}", err=True)
@@ -146,19 +146,6 @@ def batch_document(
         "failures": [{**asdict(failure), "source": str(failure.source)} for failure in failures],
     }
     return json_text(content)
-
-
-def update_document(changes: SiteChanges, out: Path, built: Path | None, exit_code: int) -> str:
-    """Return the JSON text of an update: what moved, and whether the old one contains it."""
-    from lateralline.api.visits import plain
-
-    folder = None if built is None else str(built)
-    return json_text({**head("update", out, exit_code), "built": folder, **plain(changes)})
-
-
-def error_document(command: str, error: str, out: Path | None, exit_code: int) -> str:
-    """Return the JSON text of a run that was refused; `out` is the folder it was to write."""
-    return json_text({**head(command, out, exit_code), "error": error, "sites": [], "failures": []})
 
 
 def head(command: str, out: Path | None, exit_code: int) -> dict[str, object]:

@@ -101,34 +101,24 @@ def page(
         raise typer.BadParameter(f"no site {site!r}; there are {known}", param_hint="--site")
     works = clearance / "clearance.gpkg" if clearance and clearance.is_dir() else clearance
     mains = connections or ()
-    if out.suffix.lower() not in (".html", ".htm"):
-        with documents.private_shown(with_private), documents.spoken(terms):
-            documents.write_pages(
-                sites,
-                out,
-                note=note,
-                clearance=works,
-                connections=mains,
-                replace=replace,
-                workers=workers,
-            )
-        made = f"wrote {out}: {len(sites)} page{'s' * (len(sites) > 1)} and an index"
-    elif len(sites) == 1:
-        with documents.private_shown(with_private), documents.spoken(terms):
-            documents.write_page(
-                *sites[0],
-                out,
-                note=note,
-                clearance=works,
-                connections=mains,
-                replace=replace,
-            )
-        made = f"wrote {out}"
-    else:
+    folder = out.suffix.lower() not in (".html", ".htm")
+    if not folder and len(sites) > 1:
         raise typer.BadParameter(
             f"{len(sites)} sites need a folder, as -o pages; or choose one with --site",
             param_hint="--out",
         )
+    made = f"wrote {out}"
+    with documents.private_shown(with_private), documents.spoken(terms):
+        if folder:
+            documents.write_pages(
+                sites, out, note=note, clearance=works, connections=mains, replace=replace,
+                workers=workers,
+            )  # fmt: skip
+            made += f": {len(sites)} page{'s' * (len(sites) > 1)} and an index"
+        else:
+            documents.write_page(
+                *sites[0], out, note=note, clearance=works, connections=mains, replace=replace
+            )
     print_last_words(made)
 
 

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
@@ -82,18 +81,10 @@ def practice(
     typer.echo(f"next: lateralline check {folder}")
 
 
-class What(StrEnum):
-    """What is proven."""
-
-    STOPS = "stops"
-    LINES = "lines"
-    WORLD = "world"
-    REGISTER = "register"
-
-
 def prove(
     what: Annotated[
-        What | None, argument("Only stops, lines, world or register; all when left out.")
+        Literal["stops", "lines", "world", "register"] | None,
+        argument("Only stops, lines, world or register; all when left out."),
     ] = None,
     stops: Annotated[int, typer.Option(min=100, help="Stops simulated per scenario.")] = 10_000,
     lines: Annotated[
@@ -134,19 +125,19 @@ def prove(
     from lateralline.api import evidence
 
     cases = only or []
-    if cases and what not in (None, What.WORLD):
+    if cases and what not in (None, "world"):
         raise typer.BadParameter("names cases of world", param_hint="--only")
     for unknown in sorted(set(cases) - set(evidence.world_cases())):
         known = ", ".join(evidence.world_cases())
         raise typer.BadParameter(f"no {unknown!r}; there are: {known}", param_hint="--only")
     missed: list[str] = []
-    if what in (None, What.STOPS):
+    if what in (None, "stops"):
         missed += _print_proof(evidence.prove_stops(stops, seed))
-    if what in (None, What.LINES):
+    if what in (None, "lines"):
         missed += _print_proof(evidence.prove_lines(lines or 500, seed))
-    if what in (None, What.REGISTER):
+    if what in (None, "register"):
         missed += _print_proof(evidence.prove_register(pairs, seed))
-    if what in (None, What.WORLD):
+    if what in (None, "world"):
         missed += _print_proof(evidence.prove_world(lines, seed, cases, _print_progress, workers))
     for miss in missed:
         typer.echo(f"missed: {miss}", err=True)

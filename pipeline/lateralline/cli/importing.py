@@ -198,13 +198,8 @@ def _gaps(request: ImportRequest, found: Iterable[points.ClassifiedPoint]) -> li
     if request.about.site is None:
         if not request.about.units:
             wrong.append("--units: what the counter and depths read in (m, ft, us-ft, …)")
-        pattern = fieldwork.id_pattern()
-        hint = points.wrong_name(site_id(request), file=True)
-        if request.out is not None and (hint or not re.fullmatch(pattern, site_id(request))):
-            wrong.append(
-                f'--id must be letters, digits, - and _; got "{points.one_line(site_id(request))}"'
-                + (f" — {hint}" if hint else "")
-            )
+        if request.out is not None:
+            wrong += fieldwork.refused_id(site_id(request))
         known = {run.id for run in _runs(request.about.runs or ())}
         used = dict.fromkeys(s.run for s in found if s.run)
         wrong += [
@@ -330,8 +325,8 @@ def _print_counts(
     """Print how many points went where, what fits nothing, and which stops lack their counter."""
     counts = Counter[str](s.table or "left out" for s in imported.found)
     words = {"marks": "mark", "control": "control point", "exposures": "exposure"}
-    notes = [_counted(counts[t], word) for t, word in words.items() if counts[t]]
-    notes += [_counted(len(stops), "stop")] if stops else []
+    notes = [counted(counts[t], word) for t, word in words.items() if counts[t]]
+    notes += [counted(len(stops), "stop")] if stops else []
     notes += [f"{counts['left out']} left out"] if counts["left out"] else []
     out.print("; ".join(notes) or "no points")
     for code, n in points.unmapped(imported.found).items():
@@ -375,10 +370,6 @@ def _level_base(imported: points.ImportedPoints) -> str:
             return "above the ellipsoid"
     vertical = imported.systems.vertical
     return vertical.name if vertical is not None else ""
-
-
-def _counted(n: int, word: str) -> str:
-    return f"{n} {word}" + ("s" if n != 1 else "")
 
 
 def _number(value: float, decimals: int) -> Text:

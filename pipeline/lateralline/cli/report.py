@@ -285,6 +285,15 @@ def find_sites(paths: Iterable[Path]) -> list[Path]:
         raise typer.BadParameter(str(e), param_hint="SITE") from e
 
 
+def only_site(path: Path) -> Path:
+    """Return the one site under a path; raises typer.BadParameter where there is none, or more."""
+    source, *others = find_sites([path])
+    if others:
+        message = f"{path} holds {len(others) + 1} sites; name one"
+        raise typer.BadParameter(message, param_hint="SITE")
+    return source
+
+
 @dataclass(slots=True)
 class Outcome:
     """How a batch went: only what is reported later is kept of each site."""

@@ -1,13 +1,15 @@
-"""`lateralline seal`: sign a folder or a file with a key of one's own."""
+"""`lateralline seal` and `verify`: a folder or a file signed with a key of one's own."""
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from lateralline.cli.options import argument, option
+from lateralline.cli.command import CLEAN, WITH_ERRORS, head, json_text
+from lateralline.cli.options import AsJson, argument, option
 from lateralline.cli.report import print_last_words
 from lateralline.cli.terminal import console, print_indented
 
@@ -66,3 +68,55 @@ def seal(
     for name in changed:
         print_indented(console(), f"changed since it was written, and sealed as it is now: {name}")
     print_last_words(f"sealed {made}")
+
+
+def verify(
+    made: Annotated[
+        Path,
+        argument("Folder or file that was sealed.", metavar="FOLDER or FILE", exists=True),
+    ],
+    key: Annotated[
+        Path | None,
+        option("Public key of whoever sealed it, had from that person.", metavar="FILE.pub"),
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Say whether a sealed folder or file is as it was signed.
+
+    And name what is not.
+
+    A GeoPackage counts by what its tables hold: looking at it changes nothing. Without --key only
+    the seal's own key is known, which anybody could have put there.
+
+    Exit code: 0 as it was signed; 1 changed, another key, or a broken seal; 2 not sealed.
+
+    \b
+    Example:
+      lateralline verify out --key my.key.pub
+      lateralline verify sheet.pdf --key my.key.pub
+    """
+    from lateralline.api import seals
+
+    found = seals.verify(made, key)
+    code = CLEAN if found.holds else WITH_ERRORS
+    if as_json:
+        content = {**head("verify", None, code), **asdict(found), "holds": found.holds}
+        typer.echo(json_text(content))
+        raise typer.Exit(code)
+    page = console()
+    if found.broken:
+        print_indented(page, f"do not rely on the seal of {made}: {found.broken}")
+    for what in ("changed", "missing", "added"):
+        for name in getattr(found, what):
+            print_indented(page, f"{what}: {name}")
+    for name in found.changed_before:
+        print_indented(page, f"changed since it was written, before it was sealed: {name}")
+    if found.fingerprint:
+        print_indented(page, f"sealed {found.sealed_at} with key {found.fingerprint}")
+    if not found.key_given:
+        print_indented(
+            page, "whose key that is, only --key with the public key of the signer shows"
+        )
+    ends = "nothing was compared" if found.broken else "NOT as it was signed"
+    print_last_words("as it was signed" if found.holds else ends)
+    raise typer.Exit(code)

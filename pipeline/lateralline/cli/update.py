@@ -12,7 +12,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from lateralline.cli.command import CLEAN, NOTHING, WITH_ERRORS, batch_document, update_document
+from lateralline.cli.command import CLEAN, NOTHING, WITH_ERRORS, batch_document, head, json_text
 from lateralline.cli.options import (
     Also,
     AsJson,
@@ -24,8 +24,8 @@ from lateralline.cli.options import (
     refuse_suffix,
 )
 from lateralline.cli.report import (
-    find_sites,
     length,
+    only_site,
     print_failure,
     print_findings,
     print_last_words,
@@ -122,23 +122,18 @@ def update(
       lateralline update sites/EX-001 dug-in-june -o sites/EX-001-june
       lateralline update sites/EX-001 second-run -o sites/EX-001-b --build out --replace
     """
-    from lateralline.api.visits import RefusedError
-    from lateralline.api.visits import update as write_update
+    from lateralline.api import visits
 
-    source, *others = find_sites([site])
-    if others:
-        raise typer.BadParameter(
-            f"{site} holds {len(others) + 1} sites; name one", param_hint="SITE"
-        )
+    source = only_site(site)
     refuse_suffix(changed, (".gpkg",), "must end in {}", "--changes")
     formats = formats_asked(also)
     if formats and build is None:
         raise typer.BadParameter("goes with --build", param_hint="--also")
     try:
-        changes = write_update(
+        changes = visits.update(
             source, added, out, build=build, also=formats, changed=changed, replace=replace
         )
-    except RefusedError as e:
+    except visits.RefusedError as e:
         if as_json:
             typer.echo(batch_document("update", [], e.failures, None, NOTHING))
         else:
@@ -150,7 +145,9 @@ def update(
 
     code = CLEAN if changes.held and not changes.errors else WITH_ERRORS
     if as_json:
-        typer.echo(update_document(changes, out, build, code))
+        folder = None if build is None else str(build)
+        content = {**head("update", out, code), "built": folder, **visits.plain(changes)}
+        typer.echo(json_text(content))
     else:
         with spoken(terms):
             print_changes(console(), changes)
@@ -267,8 +264,8 @@ def _print_moves(out: Console, line: LineChange, unit: str, *, of_both: bool) ->
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
     table.add_column("    moved")
     share = _OF_BOTH if of_both else _OF_OLD
-    for head in ("at " + own, "east", "north", "plan " + own, share, "up " + own, share):
-        table.add_column(head, justify="right")
+    for name in ("at " + own, "east", "north", "plan " + own, share, "up " + own, share):
+        table.add_column(name, justify="right")
     for m in line.moved:
         moves = (_own(v, own) for v in (m.east_m, m.north_m, m.plan_m))
         east, north, plan = moves

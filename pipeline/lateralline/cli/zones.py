@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Final, Literal
@@ -10,10 +9,11 @@ from typing import TYPE_CHECKING, Annotated, Final, Literal
 import typer
 from rich.console import Console
 
-from lateralline.cli.command import CLEAN, NOTHING, WITH_ERRORS, head
+from lateralline.cli.command import CLEAN, NOTHING, WITH_ERRORS, head, json_text
 from lateralline.cli.options import (
     AnyRecord,
     AsJson,
+    Out,
     Picture,
     Replace,
     Terms,
@@ -37,7 +37,7 @@ _JURISDICTION: Final = (
 
 def zones(
     built: AnyRecord,
-    out: Annotated[Path | None, option("Folder to write.", "--out", "-o", metavar="OUT")] = None,
+    out: Out = None,
     rule: Annotated[str, option("Published rule, as cga or hsg47.", metavar="KEY")] = "",
     tolerance: Annotated[
         str,
@@ -114,7 +114,7 @@ def _print_rules(why: str, *, as_json: bool) -> None:
             "rules": [r.model_dump() | {"tolerance_m": r.tolerance_m} for r in rules],
             "jurisdiction": _JURISDICTION,
         }
-        typer.echo(json.dumps(content, indent=2, ensure_ascii=False))
+        typer.echo(json_text(content))
         return
     out = console()
     if why:
@@ -147,7 +147,7 @@ def _print(
             "not_located": [overlays.unlocated_cells(row) for row in unlocated],
             "diameters_assumed": drawn.assumed,
         }
-        typer.echo(json.dumps(content, indent=2, ensure_ascii=False))
+        typer.echo(json_text(content))
         return
     out = console()
     each = f"{as_written(rule.distance_m, unit)} each side of the pipe's outside"

@@ -113,7 +113,7 @@ class PathsAlong:
         reach = middle @ ways + times * spread
         reach = np.maximum(reach[:-1], reach[1:])
         kept, last = stray <= times, len(reach) - 1
-        for some in _pieces(np.count_nonzero(kept) * SIDES, self.paths.corner_m.shape[1]):
+        for some in _pieces(int(kept.sum()) * SIDES, self.paths.corner_m.shape[1]):
             corners = (self.paths.corner_m[kept, some] - centre) @ own.T
             interval = self.paths.corner_interval[kept, some].ravel().clip(max=last)
             np.maximum.at(reach, interval, (corners[..., :2] @ ways).reshape(-1, SIDES))

@@ -19,7 +19,7 @@ from lateralline.draw.labels import Label, colour_of, node_name, place
 from lateralline.draw.paper import Box, PaperScale
 from lateralline.draw.plan import draw_points
 from lateralline.measure import DASH
-from lateralline.record.profile import At, LineProfile, ground_of
+from lateralline.record.profile import At, LineProfile, ground_of, known_points
 from lateralline.record.rows import AlongRow
 from lateralline.record.symbology import area_of, style_of
 from lateralline.record.view import RecordView, number
@@ -223,7 +223,7 @@ def _labels(view: RecordView, piece: Piece) -> list[Label]:
 def _obstacles(profile: LineProfile, piece: Piece) -> Floats:
     """Return points (n, 2) all along ground, invert and top."""
     at = np.linspace(piece.low, piece.high, 300)
-    invert, ground = _finite(profile.inverts[:, :2]), _finite(profile.ground)
+    invert, ground = known_points(profile.inverts[:, :2]), known_points(profile.ground)
     paths = [(invert, 0.0), (invert, np.nan_to_num(profile.top_m)), (ground, 0.0)]
     dense = [np.column_stack([at, np.interp(at, *p.T) + up]) for p, up in paths if len(p)]
     spots = np.array([(f.chainage_m, y) for f, y in profile.fixes]).reshape(-1, 2)
@@ -327,14 +327,10 @@ def _figure(view: RecordView, profile: LineProfile, chainage: float, row: int) -
 
 
 def _at(path: Floats, chainage: float) -> float:
-    path = _finite(path)
+    path = known_points(path)
     if not len(path) or not path[0, 0] - _SAME_M <= chainage <= path[-1, 0] + _SAME_M:
         return nan
     return float(np.interp(chainage, *path.T))
-
-
-def _finite(path: Floats) -> Floats:
-    return np.asarray(path[np.isfinite(path).all(axis=1)])
 
 
 def _grades(canvas: Canvas, inner: Box, cell: Box, piece: Piece, mm: float) -> None:

@@ -30,14 +30,14 @@ def has_model(day: date) -> bool:
     return MODEL_YEARS[0] <= day.year < MODEL_YEARS[1]
 
 
-def declination(lon_deg: float, lat_deg: float, day: date, height_m: float = 0.0) -> Declination:
+def declination(lon_deg: float, lat_deg: float, day: date) -> Declination:
     """Return the declination at a place and day; ValueError where there is no model for the day.
 
     Longitude and latitude on WGS 84; some hundred metres of height change nothing.
     """
     if not has_model(day):
         raise ValueError(f"there is no model of the magnetic field for {day}")
-    return declination_at(lon_deg, lat_deg, decimal_year_from_date(day), height_m)
+    return declination_at(lon_deg, lat_deg, decimal_year_from_date(day), 0.0)
 
 
 def declination_at(lon_deg: float, lat_deg: float, year: float, height_m: float) -> Declination:

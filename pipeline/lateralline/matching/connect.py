@@ -14,14 +14,13 @@ from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.errors import FrameError
 from lateralline.findings import Finding, finding
 from lateralline.frames import DEPTH_ONLY, SITE_ZERO
-from lateralline.matching.judged import JudgedLine
 from lateralline.matching.located import (
     DownstreamEnds,
     LocatedLines,
     downstream_ends,
     located_lines,
 )
-from lateralline.matching.match import JOINED_M
+from lateralline.matching.match import JOINED_M, JudgedLine
 from lateralline.matching.pairing import limit_sigmas
 from lateralline.matching.register_lines import RegisterLines
 from lateralline.overlay.as_built import AsBuilt, named

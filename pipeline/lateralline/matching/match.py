@@ -13,7 +13,6 @@ import shapely
 
 from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.findings import Finding, finding
-from lateralline.matching.judged import JudgedLine
 from lateralline.matching.located import LocatedLines, located_lines, nodes_of
 from lateralline.matching.pairing import (
     BY_ID_M,
@@ -25,6 +24,7 @@ from lateralline.matching.pairing import (
 )
 from lateralline.matching.register_lines import OnGround, RegisterLines
 from lateralline.overlay.as_built import AsBuilt, named
+from lateralline.record import CAUTION
 from lateralline.record.layers import Shapes
 from lateralline.records import Flags, Ints, Texts
 from lateralline.wording import metres
@@ -42,6 +42,33 @@ JOINED_M: Final = 0.3
 _NO_LINE: Final = ("", "")
 #: Lines are looked for at least as far as this, in σ of both as a rule.
 _REACH_SIGMAS: Final = 4.0
+
+
+class JudgedLine:
+    """A row with what was found of it; None where there is nothing to say."""
+
+    __slots__ = ()
+    found: Finding | None
+
+    @property
+    def finding(self) -> str:
+        """Code of what was found, with the variant; "" nothing."""
+        return "" if self.found is None else self.found.name
+
+    @property
+    def what(self) -> str:
+        """What was found, in words."""
+        return "" if self.found is None else self.found.message
+
+    @property
+    def what_to_do(self) -> str:
+        """What settles it."""
+        return "" if self.found is None else self.found.what_to_do
+
+    @property
+    def caution(self) -> str:
+        """What must be read before the row guides anyone."""
+        return CAUTION
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from dataclasses import replace as replace_in
 from math import isfinite
 from pathlib import Path
-from typing import Final, TypedDict
+from typing import Final
 
 import numpy as np
 import shapely
@@ -16,17 +16,16 @@ from lateralline.errors import extra
 from lateralline.matching.connect import Connections
 from lateralline.matching.located import LocatedLines
 from lateralline.matching.match import RegisterMatch
-from lateralline.overlay.as_built import AsBuilt, Region, open_ends
+from lateralline.overlay.as_built import AsBuilt, Region
 from lateralline.overlay.picture import (
     AROUND_M,
+    PipesShown,
     box_about,
-    line_names,
-    north_of,
-    outsides,
+    pipes_shown,
+    shortened,
     sites_in_words,
 )
 from lateralline.overlay.run import length
-from lateralline.record import CAUTION
 from lateralline.record.layers import Shapes
 from lateralline.records import Flags, Floats, Ints
 from lateralline.wording import with_own_unit
@@ -45,18 +44,11 @@ class _Scene:
     moved: Callable[[Shapes], Shapes]  # from the plane of what was found to the region's
 
 
-class _Pipes(TypedDict):
-    """What every picture shows of the record: fields of `draw.overlay.OverlayPlan`."""
+class _Shown(PipesShown):
+    """What both pictures show of the record: fields of `draw.overlay.OverlayPlan`."""
 
-    north: str
-    line_ids: Sequence[str]
-    paths: Sequence[shapely.LineString]
-    open_ends: tuple[Floats, Floats]
-    pipes: Sequence[shapely.Polygon]
-    corridors: Sequence[shapely.Polygon | None]
     unlocated: Sequence[tuple[str, shapely.Polygon]]
     box: Floats
-    caution: str
 
 
 def draw_matches(
@@ -80,7 +72,8 @@ def draw_matches(
             n + 1,
             ways[n] if ways[n] is not None else paths[n],
             m.verdict not in ("same", "new"),
-            (m.line_id or "none", _short(m.register_id) or "none", m.verdict.replace("_", " "),
+            (m.line_id or "none", shortened(m.register_id, 14) or "none",
+             m.verdict.replace("_", " "),
              length(m.offset_m, unit) if isfinite(m.offset_m) else "",
              length(m.offset_95_m, unit) if isfinite(m.offset_m) else "",
              length(m.chainage_m, unit) if isfinite(m.offset_m) else ""),
@@ -90,7 +83,7 @@ def draw_matches(
     alone = {m.register_row for m in made.matches if m.verdict == "gone"}
     drawing.draw_register(
         drawing.RegisterPlan(
-            **_pipes(scene),
+            **_shown(scene),
             title="Register beside " + sites_in_words(lines.site[scene.rows].tolist()),
             notes=[f"In {unit}. Apart: where that is most in σ; ± 95 %, both together.",
                    *(with_own_unit(note, unit) for note in made.notes)],
@@ -136,7 +129,7 @@ def draw_connections(
             n + 1,
             paths[n] if places[n] is None else places[n],
             c.found is not None,
-            (c.line_id, _short(c.main_id) or "none", c.meeting.replace("_", " "),
+            (c.line_id, shortened(c.main_id, 14) or "none", c.meeting.replace("_", " "),
              length(c.chainage_m, unit), length(c.chainage_95_m, unit),
              c.side, f"{c.angle_deg:.0f}°" if isfinite(c.angle_deg) else ""),
         )
@@ -144,7 +137,7 @@ def draw_connections(
     ]  # fmt: skip
     drawing.draw_register(
         drawing.RegisterPlan(
-            **_pipes(scene),
+            **_shown(scene),
             title="Mains beside " + sites_in_words(lines.site[scene.rows].tolist()),
             notes=[f"In {unit}. Chainage on the main, from its upstream access, ± 95 %.",
                    *(with_own_unit(note, unit) for note in made.notes)],
@@ -202,25 +195,15 @@ def _others(
     return [(names[n], moved[n], rows[n] in alone) for n in sorted(_near(moved, scene))]
 
 
-def _pipes(scene: _Scene) -> _Pipes:
-    """Return what every picture shows of the record."""
+def _shown(scene: _Scene) -> _Shown:
+    """Return what both pictures show of the record."""
     lines, rows = scene.region.lines, scene.rows.tolist()
     return {
-        "north": north_of(lines),
-        "line_ids": line_names(lines, rows),
-        "paths": list(lines.path_m[rows]),
-        "open_ends": open_ends(replace_in(lines, joined=scene.joined), scene.rows),
-        "pipes": list(outsides(lines, rows)),
-        "corridors": list(lines.corridor_m[rows]),
+        **pipes_shown(replace_in(lines, joined=scene.joined), rows),
         "unlocated": [
             (f"line {a.row.line_id}", a.area_m)
             for a in scene.region.unlocated
             if shapely.dwithin(lines.path_m[rows], a.area_m, AROUND_M / 4).any()
         ],
         "box": box_about(list(lines.path_m[rows]), []),
-        "caution": CAUTION,
     }
-
-
-def _short(name: str, most: int = 14) -> str:
-    return name if len(name) <= most else name[: most - 1] + "…"

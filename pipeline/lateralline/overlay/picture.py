@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from math import isfinite
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, TypedDict
 
 import numpy as np
 import shapely
@@ -13,14 +13,13 @@ import shapely
 from lateralline.errors import extra
 from lateralline.overlay.as_built import Lines, StationLegs, named, open_ends
 from lateralline.overlay.clearance import Pair
-from lateralline.overlay.run import Comparison, at_least, length, probability
+from lateralline.overlay.run import Comparison, at_least, length
 from lateralline.overlay.zones import Drawn
 from lateralline.record import CAUTION
-from lateralline.record.layers import Shapes
 from lateralline.record.rows import UnlocatedRow
 from lateralline.records import Floats, Ints
 from lateralline.terms import region_of, word
-from lateralline.wording import as_written, counted, with_own_unit
+from lateralline.wording import as_written, chance, counted, with_own_unit
 
 if TYPE_CHECKING:
     from lateralline.draw.overlay_plans import DepthsAlong
@@ -61,11 +60,11 @@ def draw_comparison(made: Comparison, out: Path, *, replace: bool = False) -> No
             pair.verdict != "no_conflict_shown",
             (
                 pair.line_id,
-                _short(pair.work.name or pair.work.id),
+                shortened(pair.work.name or pair.work.id, 20),
                 length(pair.separation_m, made.unit),
                 at_least(pair.separation_lower_95_m, made.unit),
                 length(pair.required_m, made.unit),
-                probability(pair.probability_below_required),
+                chance(pair.probability_below_required),
                 pair.levels_by.partition("_")[0],
             ),
             _MORE.get((pair.verdict, pair.open_end), ""),
@@ -99,22 +98,16 @@ def draw_comparison(made: Comparison, out: Path, *, replace: bool = False) -> No
         drawing.ClearancePlan(
             title="Planned works beside "
             + sites_in_words([*lines.site[shown], *(a.row.site_id for a in near)]),
-            north=north_of(lines),
+            **pipes_shown(lines, shown),
             unlocated=[
                 (f"line {a.row.line_id}", a.area_m)
                 for a in one.region.unlocated
                 if a.area_m.intersects(shapely.box(*box))
             ],
-            paths=list(lines.path_m[shown]),
-            open_ends=open_ends(lines, np.array(shown, dtype=np.int64)),
-            line_ids=line_names(lines, shown),
-            corridors=list(lines.corridor_m[shown]),
-            pipes=list(outsides(lines, shown)),
             works=[(w.name or w.id, w.footprint) for w in works.values()],
             approaches=approaches,
             box=box,
             notes=notes,
-            caution=CAUTION,
             unit=made.unit,
         ),
         out,
@@ -192,12 +185,7 @@ def draw_zones(
             title=f"{zone[0].upper()}{zone[1:]}s of {sites_in_words(lines.site[here].tolist())}",
             unlocated=[(f"line {a.row.line_id}", a.area_m) for a in beside],
             box=box_about(shapes, whole_areas, AROUND_M),
-            north=north_of(lines),
-            line_ids=line_names(lines, here.tolist()),
-            paths=list(lines.path_m[here]),
-            open_ends=open_ends(lines, here),
-            pipes=list(outsides(lines, here.tolist())),
-            corridors=list(lines.corridor_m[here]),
+            **pipes_shown(lines, here.tolist()),
             near=list(zones.near_m[here]),
             wide=list(zones.wide_m[here]),
             reach_m=reach[here],
@@ -209,7 +197,6 @@ def draw_zones(
             "of the pipe's outside",
             source=f"{rule.source}.",
             notes=notes,
-            caution=CAUTION,
             unit=unit,
         ),
         out,
@@ -245,12 +232,30 @@ def box_about(
     return np.asarray(shapely.total_bounds(np.array([*must, *seen], dtype=object)))
 
 
-def outsides(lines: Lines, rows: list[int]) -> Shapes:
-    """Return the outsides of the pipes of some lines, polygons."""
-    return np.asarray(
-        shapely.buffer(lines.path_m[rows], lines.outside_diameter_m[rows] / 2, cap_style="flat"),
-        dtype=object,
-    )
+class PipesShown(TypedDict):
+    """What every picture shows of lines: fields of `draw.overlay.OverlayPlan`."""
+
+    north: str
+    line_ids: Sequence[str]
+    paths: Sequence[shapely.LineString]
+    open_ends: tuple[Floats, Floats]
+    pipes: Sequence[shapely.Polygon]
+    corridors: Sequence[shapely.Polygon | None]
+    caution: str
+
+
+def pipes_shown(lines: Lines, rows: list[int]) -> PipesShown:
+    """Return what a picture shows of some lines."""
+    radius_m = lines.outside_diameter_m[rows] / 2
+    return {
+        "north": "true north" if lines.plane.crs is not None else "sketch north",
+        "line_ids": line_names(lines, rows),
+        "paths": list(lines.path_m[rows]),
+        "open_ends": open_ends(lines, np.array(rows, dtype=np.int64)),
+        "pipes": list(shapely.buffer(lines.path_m[rows], radius_m, cap_style="flat")),
+        "corridors": list(lines.corridor_m[rows]),
+        "caution": CAUTION,
+    }
 
 
 def line_names(lines: Lines, rows: list[int]) -> list[str]:
@@ -265,10 +270,6 @@ def sites_in_words(sites: Sequence[str]) -> str:
     return ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")
 
 
-def north_of(lines: Lines) -> str:
-    """Return what up is on a picture of lines."""
-    return "true north" if lines.plane.crs is not None else "sketch north"
-
-
-def _short(name: str, most: int = 20) -> str:
+def shortened(name: str, most: int) -> str:
+    """Return a name of at most so many signs."""
     return name if len(name) <= most else name[: most - 1] + "…"

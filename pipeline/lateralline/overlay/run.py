@@ -268,19 +268,6 @@ def _decimals(unit: str) -> int:
     return 1 if unit == "in" else 2
 
 
-def probability(value: float) -> str:
-    """Return a probability as precisely as it is known.
-
-    >>> [probability(p) for p in (float("nan"), 0.0, 0.0004, 0.25, 0.9999)]
-    ['unknown', '< 0.1 %', '< 0.1 %', '25.0 %', '> 99.9 %']
-    """
-    if isnan(value):
-        return "unknown"
-    if value < 0.001:
-        return "< 0.1 %"
-    return "> 99.9 %" if value > 0.999 else f"{100 * value:.1f} %"
-
-
 def _notes(as_built: AsBuilt, plan: PlannedWorks, made: Comparison) -> list[str]:
     """Return what a reader must know of the comparison as a whole; what is not located first."""
     lines = [line for one in made.regions for line in one.region.lines.path_m]

@@ -42,7 +42,7 @@ from lateralline.record.rows import (
 from lateralline.record.view import Bounds, RecordView, bounds_of
 from lateralline.records import Floats
 from lateralline.units import METRES_PER, PER_FOOT
-from lateralline.wording import in_unit, off_by, rounded_down, rounded_up
+from lateralline.wording import chance, in_unit, off_by, rounded_down, rounded_up
 
 #: Decimals of a length, and where its ± is finer than that shows.
 _DECIMALS: Final = 2
@@ -133,19 +133,6 @@ def worded(name: str, *texts: str) -> Iterable[Fact]:
     given = " ".join(filter(None, texts))
     if given:
         yield Fact(name, given)
-
-
-def chance(probability: float) -> str:
-    """Return a probability in words.
-
-    >>> [chance(p) for p in (nan, 0.0, 0.25, 0.9999)]
-    ['not known', '< 0.1 %', '25.0 %', '> 99.9 %']
-    """
-    if isnan(probability):
-        return "not known"
-    if probability < 0.001:
-        return "< 0.1 %"
-    return "> 99.9 %" if probability > 0.999 else f"{100 * probability:.1f} %"
 
 
 # ---- places ---------------------------------------------------------------------------------
@@ -454,8 +441,8 @@ def _of_pair(view: RecordView, row: PairRow) -> Iterator[Fact]:
     else:
         yield Fact("lower 95 %", "no bound" if isnan(row.separation_lower_95_m) else "≤ 0")
     yield from measured("required", row.required_m)
-    yield Fact("chance of less", chance(row.probability_below_required))
-    yield Fact("chance of contact", chance(row.probability_contact))
+    yield Fact("chance of less", chance(row.probability_below_required, "not known"))
+    yield Fact("chance of contact", chance(row.probability_contact, "not known"))
     along = view.word("distance along pipe")
     yield from measured(along, row.chainage_m)
     yield from measured(f"{along} of the lower bound", row.worst_chainage_m)

@@ -64,7 +64,7 @@ class LineProfile:
         parts += [self.inverts[:, :2] + [0.0, top], self.ground]
         spots: Iterable[tuple[AlongRow, float]] = chain(self.fixes, self.nodes)
         parts.append(np.array([(row.chainage_m, y) for row, y in spots]).reshape(-1, 2))
-        return _known(np.vstack(parts))
+        return known_points(np.vstack(parts))
 
     @property
     def reach(self) -> tuple[float, float]:
@@ -179,5 +179,6 @@ def _once(points: Floats) -> Floats:
     return np.asarray(points[first])
 
 
-def _known(points: Floats) -> Floats:
+def known_points(points: Floats) -> Floats:
+    """Return the points (n, k) of which every figure is known."""
     return np.asarray(points[np.isfinite(points).all(axis=1)])

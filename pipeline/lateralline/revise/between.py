@@ -8,7 +8,6 @@ records, so a node of one id is one place of the pipe.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from math import nan
 from typing import Final
@@ -21,9 +20,22 @@ from lateralline.record.layers import AnyFrame
 from lateralline.record.rows import FindingRow
 from lateralline.record.view import RecordView
 from lateralline.records import Floats
-from lateralline.revise.changes import Figures, LineChange, Moved, Noted, SiteChanges
+from lateralline.revise.changes import (
+    Figures,
+    LineChange,
+    Moved,
+    SiteChanges,
+    moved_points,
+    noted,
+)
 from lateralline.revise.compare import figures_of
-from lateralline.revise.containment import ROUNDING_M, outside, plan_in_ellipse, projected
+from lateralline.revise.containment import (
+    ROUNDING_M,
+    held_in,
+    outside,
+    plan_in_ellipse,
+    projected,
+)
 
 #: Layers that are compared, beside lineage.
 COMPARED: Final = ("pipe_centreline", "pipe_nodes", "position_corridor", "findings")
@@ -55,7 +67,7 @@ def compare_records(old: RecordView, new: RecordView) -> SiteChanges:
     """
     lines = list(dict.fromkeys([*new.lines, *old.lines]))
     figures = [figures_of(v.layers["pipe_centreline"].to_dict("records")) for v in (old, new)]
-    come, gone = _noted(new, old), _noted(old, new)
+    found, found_before = new.rows(FindingRow), old.rows(FindingRow)
     same_levels = old.datum == new.datum
     return SiteChanges(
         site_id=new.site_id,
@@ -68,9 +80,9 @@ def compare_records(old: RecordView, new: RecordView) -> SiteChanges:
             for one in lines
         ),
         exposures=(),
-        findings_come=come,
-        findings_gone=gone,
-        errors=sum(f.severity == "error" and not f.accepted_by for f in new.rows(FindingRow)),
+        findings_come=noted(found, found_before),
+        findings_gone=noted(found_before, found),
+        errors=sum(f.severity == "error" and not f.accepted_by for f in found),
         warnings=(),
     )
 
@@ -124,12 +136,12 @@ def _moved(
     was, now = np.array(pairs).T
     plan = b.plan_m[now] - a.plan_m[was]
     up = (b.invert_m[now] - a.invert_m[was]) * (1.0 if levels else nan)
+    move = np.column_stack([plan, up])
     before, after = a.cov_m2[was], b.cov_m2[now]
     known = np.isfinite(before[:, :2, :2]).all(axis=(1, 2))
     share = np.full(len(pairs), nan)
     share[known] = plan_in_ellipse(plan[known], before[known, :2, :2]) / ELLIPSE_95
     halves = [INTERVAL_95 * np.sqrt(cov[:, 2, 2]) for cov in (before, after)]
-    held = _held(line, old, b.plan_m[now], after)
     sure = [ends["position_95_m"].to_numpy(dtype=float) for ends in (a.frame, b.frame)]
     # A bend may lie farther off than its ellipse, over all paths its marks allow: within a circle.
     wider = sure[0][was] > a.frame["ellipse_major_95_m"].to_numpy(dtype=float)[was] + ROUNDING_M
@@ -138,31 +150,22 @@ def _moved(
     called = b.called
     with np.errstate(divide="ignore", invalid="ignore"):
         of_level = np.abs(up) / halves[0]
-    return tuple(
-        Moved(
-            line=line,
-            kind=str(b.frame["kind"].iloc[j]),
-            ref=called[j],
-            chainage_m=float(chainage[1][j]),
-            old_chainage_m=float(chainage[0][i]),
-            east_m=float(plan[n, 0]),
-            north_m=float(plan[n, 1]),
-            up_m=float(up[n]),
-            plan_m=float(np.hypot(plan[n, 0], plan[n, 1])),
-            of_old_95=float(share[n]),
-            of_old_level_95=float(of_level[n]),
-            held=held[n],
-            x=float(b.file_xy[j, 0]),
-            y=float(b.file_xy[j, 1]),
-            invert_m=float(b.invert_m[j]),
-            old_x=float(a.file_xy[i, 0]),
-            old_y=float(a.file_xy[i, 1]),
-            old_position_95_m=float(sure[0][i]),
-            new_position_95_m=float(sure[1][j]),
-            old_level_95_m=float(halves[0][n]),
-            new_level_95_m=float(halves[1][n]),
-        )
-        for n, (i, j) in enumerate(pairs)
+    return moved_points(
+        line,
+        [(str(b.frame["kind"].iloc[j]), called[j]) for j in now.tolist()],
+        _held(line, old, b.plan_m[now], after),
+        move,
+        b.file_xy[now],
+        a.file_xy[was],
+        chainage_m=chainage[1][now],
+        old_chainage_m=chainage[0][was],
+        of_old_95=share,
+        of_old_level_95=of_level,
+        invert_m=b.invert_m[now],
+        old_position_95_m=sure[0][was],
+        new_position_95_m=sure[1][now],
+        old_level_95_m=halves[0],
+        new_level_95_m=halves[1],
     )
 
 
@@ -174,21 +177,4 @@ def _held(line: str, old: RecordView, plan_m: Floats, cov_m2: Floats) -> list[bo
         return [None] * len(plan_m)
     off, _ = outside(corridors.iloc[0], plan_m, np.nan_to_num(cov_m2))
     _, beside = projected(shapely.get_coordinates(paths[0]), plan_m)
-    return [
-        bool(far == 0.0) if by or far == 0.0 else None
-        for far, by in zip(off.tolist(), beside.tolist(), strict=True)
-    ]
-
-
-def _noted(of: RecordView, but: RecordView) -> tuple[Noted, ...]:
-    """Return the findings of one record whose like the other has not."""
-
-    def keyed(rows: Iterable[FindingRow]) -> dict[tuple[str, str, str], FindingRow]:
-        return {(f.code, f.variant, f.subject): f for f in rows}
-
-    known = keyed(but.rows(FindingRow))
-    return tuple(
-        Noted(f.severity, f.code, f.variant, f.subject, f.what)
-        for key, f in keyed(of.rows(FindingRow)).items()
-        if key not in known
-    )
+    return held_in(off, beside)

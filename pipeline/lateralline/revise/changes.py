@@ -7,9 +7,13 @@ from dataclasses import dataclass
 from math import hypot, nan
 from typing import Final, Literal
 
+import numpy as np
+
 from lateralline import contract
 from lateralline.catalogue import Given
 from lateralline.findings import Finding, finding
+from lateralline.record.rows import FindingRow
+from lateralline.records import Floats
 from lateralline.revise.added import ADDED_FILE
 from lateralline.settings import Settings
 
@@ -54,6 +58,36 @@ class Moved:
     def of_both_level_95(self) -> float:
         """Level move over what both ± together allow at 95 %; NaN where levels are not compared."""
         return abs(self.up_m) / hypot(self.old_level_95_m, self.new_level_95_m)
+
+
+def moved_points(
+    line: str,
+    names: Iterable[tuple[str, str]],
+    held: Iterable[bool | None],
+    move_m: Floats,
+    xy: Floats,
+    old_xy: Floats,
+    **figures: Floats,
+) -> tuple[Moved, ...]:
+    """Return the points (n) of a line that are in both records, each a row of these.
+
+    `names` are kind and ref; `move_m` (n, 3) east, north and up; `figures` (n,) by field.
+    """
+    columns = figures | {
+        "east_m": move_m[:, 0],
+        "north_m": move_m[:, 1],
+        "up_m": move_m[:, 2],
+        "plan_m": np.hypot(move_m[:, 0], move_m[:, 1]),
+        "x": xy[:, 0],
+        "y": xy[:, 1],
+        "old_x": old_xy[:, 0],
+        "old_y": old_xy[:, 1],
+    }
+    rows = zip(*(column.tolist() for column in columns.values()), strict=True)
+    return tuple(
+        Moved(line=line, kind=kind, ref=ref, held=inside, **dict(zip(columns, row, strict=True)))
+        for (kind, ref), inside, row in zip(names, held, rows, strict=True)
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,6 +196,20 @@ class Noted:
     variant: str
     subject: str
     what: str
+
+
+def noted(
+    findings: Iterable[Finding] | Iterable[FindingRow],
+    others: Iterable[Finding] | Iterable[FindingRow],
+) -> tuple[Noted, ...]:
+    """Return the findings whose like, same name and subject, is not among the others."""
+    known = {(f.code, f.variant, f.subject) for f in others}
+    fresh = {(f.code, f.variant, f.subject): f for f in findings}
+    return tuple(
+        Noted(f.severity, f.code, f.variant, f.subject, f.what)
+        for key, f in fresh.items()
+        if key not in known
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,10 +19,11 @@ from lateralline.revise.changes import (
     Figures,
     LineChange,
     Moved,
-    Noted,
     SiteChanges,
     Verdict,
     doubts,
+    moved_points,
+    noted,
     shared_receivers,
     warnings,
 )
@@ -32,6 +33,7 @@ from lateralline.revise.containment import (
     axes,
     corridors,
     exposure_containment,
+    held_in,
     layer,
     line_containment,
     moved_into,
@@ -81,7 +83,6 @@ def compare(old: SiteResult, new: SiteResult, added: dict[str, int]) -> SiteChan
         _unjudged(check) if f"exposure {check.name}" in rejected else check
         for check in _exposures(before, after, known, side)
     )
-    come, gone = _noted(new.findings, old.findings), _noted(old.findings, new.findings)
     return SiteChanges(
         site_id=settings.id,
         name=settings.name,
@@ -90,8 +91,8 @@ def compare(old: SiteResult, new: SiteResult, added: dict[str, int]) -> SiteChan
         levels_compared=side.same_levels,
         lines=lines,
         exposures=exposures,
-        findings_come=come,
-        findings_gone=gone,
+        findings_come=noted(new.findings, old.findings),
+        findings_gone=noted(old.findings, new.findings),
         errors=sum(f.severity == "error" and f.asked for f in new.findings),
         warnings=(
             *warnings(lines, exposures),
@@ -129,13 +130,6 @@ def _tolerances(work: SiteWork) -> dict[str, float]:
     columns = layer(work, "tolerance_zone").columns
     lines, tolerances = map(str, columns["line_id"]), map(_number, columns["tolerance_m"])
     return dict(zip(lines, tolerances, strict=True))
-
-
-def _noted(findings: Iterable[Finding], others: Iterable[Finding]) -> tuple[Noted, ...]:
-    """Return the findings whose like, same name and subject, is not among the others."""
-    known = {(f.name, f.subject) for f in others}
-    fresh = {(f.name, f.subject): f for f in findings if (f.name, f.subject) not in known}
-    return tuple(Noted(f.severity, f.code, f.variant, f.subject, f.what) for f in fresh.values())
 
 
 # ---- lines ---------------------------------------------------------------------------------
@@ -235,32 +229,25 @@ def _moved(old: OldLine, new: Axis, here_m: Floats, pairs: Pairs, side: Side) ->
     old_xy = side.old.to_site_crs(line.xyz_m[a])[:, :2]
     old_95, new_95 = (ellipses_95(cov).semi_major_m for cov in (line.cov_m2[a], new.line.cov_m2[b]))
     new_half = INTERVAL_95 * np.sqrt(new.line.cov_m2[b, 2, 2])
-    inverts = new.vertices.invert_level_m[b]
-    return tuple(
-        Moved(
-            line=line.line,
-            kind=str(new.line.kind[at]),
-            ref=str(new.line.ref[at]) or f"bend at {new.chainage_m[at]:.2f} m",
-            chainage_m=float(new.chainage_m[at]),
-            old_chainage_m=float(old.axis.chainage_m[was]),
-            east_m=float(move[i, 0]),
-            north_m=float(move[i, 1]),
-            up_m=float(move[i, 2]),
-            plan_m=float(np.hypot(move[i, 0], move[i, 1])),
-            of_old_95=float(in_ellipse[i]),
-            of_old_level_95=float(abs(move[i, 2]) / half[i]),
-            held=bool(off[i] == 0.0) if beside[i] or off[i] == 0.0 else None,
-            x=float(xy[i, 0]),
-            y=float(xy[i, 1]),
-            invert_m=float(inverts[i]),
-            old_x=float(old_xy[i, 0]),
-            old_y=float(old_xy[i, 1]),
-            old_position_95_m=float(old_95[i]),
-            new_position_95_m=float(new_95[i]),
-            old_level_95_m=float(half[i]),
-            new_level_95_m=float(new_half[i]),
-        )
-        for i, (was, at) in enumerate(pairs)
+    return moved_points(
+        line.line,
+        [
+            (str(new.line.kind[at]), str(new.line.ref[at]) or f"bend at {new.chainage_m[at]:.2f} m")
+            for at in b.tolist()
+        ],
+        held_in(off, beside),
+        move,
+        xy,
+        old_xy,
+        chainage_m=new.chainage_m[b],
+        old_chainage_m=old.axis.chainage_m[a],
+        of_old_95=in_ellipse,
+        of_old_level_95=np.abs(move[:, 2]) / half,
+        invert_m=new.vertices.invert_level_m[b],
+        old_position_95_m=old_95,
+        new_position_95_m=new_95,
+        old_level_95_m=half,
+        new_level_95_m=new_half,
     )
 
 

@@ -114,6 +114,14 @@ def outside(region: shapely.Geometry, plan_m: Floats, cov_m2: Floats) -> tuple[F
     return np.where(off > ROUNDING_M, off, 0.0), INTERVAL_95 * own
 
 
+def held_in(off_m: Floats, beside: Flags) -> list[bool | None]:
+    """Return whether points (n,) so far outside a corridor are in it; None beyond its line."""
+    return [
+        bool(off == 0.0) if by or off == 0.0 else None
+        for off, by in zip(off_m.tolist(), beside.tolist(), strict=True)
+    ]
+
+
 @dataclass(frozen=True, eq=False)
 class OldLine:
     """A line of the old record: its axis, and the 95 % corridor issued with it."""

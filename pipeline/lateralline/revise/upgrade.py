@@ -32,7 +32,7 @@ from lateralline.renamed import (
 )
 from lateralline.revise.added import ADDED_FILE, read_added
 from lateralline.revise.merge import copy_rest, keep_apart, with_grids_found
-from lateralline.write.upgraded_workbook import upgraded_workbook
+from lateralline.write.upgraded_workbook import retitled, upgraded_workbook
 
 #: Text files of settings, and the table of the schemas each is declared by.
 _TOML: Final[Mapping[str, str]] = {SITE_FILE: "site", ADDED_FILE: "site", "codes.toml": "codes"}
@@ -158,7 +158,7 @@ def upgraded_csv(table: str, text: str) -> str:
     if compass:
         at = [names.index(old) for old in polar]
         behind = max(at) + 1
-        raw[behind:behind] = [_titled(raw[i], names[i], polar[names[i]]) for i in at]
+        raw[behind:behind] = [retitled(raw[i], names[i], polar[names[i]]) for i in at]
         for i, row in parts.items():
             own = [row[k] for k in at] if i in compass else [""] * len(at)
             if i in compass:
@@ -169,7 +169,7 @@ def upgraded_csv(table: str, text: str) -> str:
     for n, cell in enumerate(raw):
         name = column_title(trimmed(cell.strip().strip('"')))[0]
         if name in columns:
-            raw[n] = _titled(cell, name, columns[name])
+            raw[n] = retitled(cell, name, columns[name])
     out = [record for record, _ in records]
     for i, row in {head: raw, **parts}.items():
         out[i] = separator.join(row) + out[i][len(out[i].rstrip("\r\n")) :]
@@ -209,18 +209,6 @@ def _cells(record: str, separator: str) -> list[str]:
             cells.append(record[begin:at])
             begin = at + 1
     return [*cells, record[begin:]]
-
-
-def _titled(cell: str, name: str, new: str) -> str:
-    """Return the title of a column under another name; an angle's unit stands in its name.
-
-    >>> _titled('"Station [ft]"', "station", "base_distance")
-    '"base_distance [ft]"'
-    >>> _titled("offset (ft)", "offset", "polar_azimuth_deg")
-    'polar_azimuth_deg'
-    """
-    cell = re.sub(re.escape(name), new, cell, count=1, flags=re.IGNORECASE)
-    return re.sub(r"\s*[\[(][^\])]*[\])]", "", cell) if new.endswith("_deg") else cell
 
 
 def _renamed(cell: str, values: Mapping[str, str]) -> str:

@@ -22,7 +22,7 @@ from lateralline.simulate.survey import Row, Surveyed, survey
 from lateralline.simulate.truth import Crew, Opening, Steps, TrueGround, Truth, lateral
 from lateralline.units import METRES_PER
 
-SEED = 51
+_SEED = 51
 
 _US_FEET = Steps(
     tape=("us-ft", 0.05),
@@ -35,13 +35,13 @@ _SHORT = {"end_null": "EN", "mid_null": "MN", "peak_axial": "AXIAL"}
 _LONG = {"end_null": "end null", "mid_null": "mid null", "peak_axial": "axial peak"}
 
 
-def point_files(seed: int = SEED) -> dict[str, str]:
+def point_files() -> dict[str, str]:
     """Return the sample files by name: points as text and as GPX, and the truth behind each.
 
     >>> sorted(point_files())
     ['quarry-gpx.truth.json', 'quarry-pnezd.truth.json', 'quarry-pnezd.txt', 'quarry.gpx']
     """
-    rng = np.random.default_rng(seed)
+    rng = np.random.default_rng(_SEED)
     feet, metres = (survey(rng, build(rng), standard_accuracy()) for build in (_feet, _metres))
     return {
         "quarry-pnezd.txt": _pnezd(feet),

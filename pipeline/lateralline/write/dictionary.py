@@ -164,13 +164,13 @@ def whole_markdown() -> str:
     return "\n".join([*parts, findings_markdown(), terms_markdown()])
 
 
-def terms_markdown(*, level: int = 2) -> str:
-    """Return the words of every quantity as Markdown, its heading at `level`."""
+def terms_markdown() -> str:
+    """Return the words of every quantity as Markdown."""
     head = ["quantity", "metric", "US", "columns", "printed as", "what it means"]
     body = [[t.quantity, t.metric, t.us, t.column, t.printed, t.means] for t in terms()]
     cells = [[cell.replace("<", "‹").replace(">", "›") for cell in row] for row in body]
     table = "\n".join(map(_line, [head, ["---"] * len(head), *cells]))
-    return f"{'#' * level} Terms\n\n{_TERMS}\n\n{table}\n"
+    return f"## Terms\n\n{_TERMS}\n\n{table}\n"
 
 
 def findings_rows() -> list[CatalogueRow]:
@@ -196,8 +196,8 @@ def _catalogue_row(form: Form) -> CatalogueRow:
     )
 
 
-def findings_markdown(*, level: int = 2) -> str:
-    """Return the catalogue of findings as Markdown, its heading at `level`."""
+def findings_markdown() -> str:
+    """Return the catalogue of findings as Markdown."""
     head = ["code/variant", "title", "severity", "found in", "says", "follows from"]
     body = [
         [
@@ -211,7 +211,7 @@ def findings_markdown(*, level: int = 2) -> str:
         for row in findings_rows()
     ]
     table = "\n".join(map(_line, [head, ["---"] * len(head), *body]))
-    return f"{'#' * level} Catalogue of findings\n\n{_FINDINGS}\n\n{table}\n"
+    return f"## Catalogue of findings\n\n{_FINDINGS}\n\n{table}\n"
 
 
 def layers_markdown() -> str:

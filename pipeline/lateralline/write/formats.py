@@ -42,10 +42,8 @@ _GEO_VERSION: Final = "1.0.0"
 _ROWS: Final = 4096
 
 
-def write_formats(
-    gpkg: Path, folder: Path, formats: Collection[str], names: Iterable[str] = contract.LAYERS
-) -> None:
-    """Write layers of a GeoPackage into a folder of each format, and read them back.
+def write_formats(gpkg: Path, folder: Path, formats: Collection[str]) -> None:
+    """Write the layers of a GeoPackage into a folder of each format, and read them back.
 
     `formats` are of `ALSO`; a project goes into the GeoPackage itself. Raises ReadBackError naming
     each file that does not hold what the GeoPackage does.
@@ -56,7 +54,7 @@ def write_formats(
     for kind in (name for name in FORMATS if name in formats):
         write, read = _WRITERS[kind]
         (folder / kind).mkdir(exist_ok=True)
-        for name in names:
+        for name in contract.LAYERS:
             path = folder / kind / f"{name}{FORMATS[kind]}"
             meant = _tally(_batches(gpkg, name))
             write(gpkg, name, path, meant)

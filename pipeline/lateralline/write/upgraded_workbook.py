@@ -112,7 +112,7 @@ def _changes(table: str, sheet: Worksheet) -> _Changes:
     for name, new in columns.items():
         if name in at:
             title = as_text(sheet.cell(head, at[name]).value)
-            changes.texts[f"{get_column_letter(at[name])}{head}"] = _retitled(title, name, new)
+            changes.texts[f"{get_column_letter(at[name])}{head}"] = retitled(title, name, new)
     there = [old for old in polar if old in at] if "method" in at else []
     compass = [
         line
@@ -124,7 +124,7 @@ def _changes(table: str, sheet: Worksheet) -> _Changes:
         for n, old in enumerate(there):
             own, new = get_column_letter(at[old]), get_column_letter(free + n)
             title = as_text(sheet.cell(head, at[old]).value)
-            changes.texts[f"{new}{head}"] = _retitled(title, old, polar[old])
+            changes.texts[f"{new}{head}"] = retitled(title, old, polar[old])
             changes.copies[f"{new}{head}"] = f"{own}{head}"
             for line in compass:
                 changes.moves[f"{own}{line}"] = f"{new}{line}"
@@ -139,7 +139,14 @@ def _changes(table: str, sheet: Worksheet) -> _Changes:
     return changes
 
 
-def _retitled(title: str, name: str, new: str) -> str:
+def retitled(title: str, name: str, new: str) -> str:
+    """Return the title of a column under another name; an angle's unit stands in its name.
+
+    >>> retitled('"Station [ft]"', "station", "base_distance")
+    '"base_distance [ft]"'
+    >>> retitled("offset (ft)", "offset", "polar_azimuth_deg")
+    'polar_azimuth_deg'
+    """
     title = re.sub(re.escape(name), new, title, count=1, flags=re.IGNORECASE)
     return re.sub(r"\s*[\[(][^\])]*[\])]", "", title) if new.endswith("_deg") else title
 
