@@ -36,8 +36,8 @@ _PLACED: Final = {
 }
 
 
-def tell_node(view: RecordView, node: NodeRow, told: ToldSpot) -> None:
-    """Tell what a node rests on, and the pipe on both sides of it."""
+def tell_node(view: RecordView, node: NodeRow, told: ToldSpot, *, beside: bool = True) -> None:
+    """Tell what a node rests on, and the pipe on both sides of it if that is wanted."""
     named = node.named if node.ref else f"{node.kind.replace('_', ' ')} {node.node_id}"
     told.said.append(f"This is {named}; {_PLACED.get(node.placed_by, '')}.")
     tell_spot(view, node, node.node_id, told)
@@ -51,8 +51,8 @@ def tell_node(view: RecordView, node: NodeRow, told: ToldSpot) -> None:
         )  # fmt: skip
     if node.kind == "bend":
         told.figures += bend_figures(view, node)
-    beside = [s for s in view.rows(SegmentRow) if touches(s, node)]
-    tell_segments(view, beside, told)
+    if beside:
+        tell_segments(view, [s for s in view.rows(SegmentRow) if touches(s, node)], told)
 
 
 def tell_spot(view: RecordView, spot: PipePointRow, named: str, told: ToldSpot) -> None:

@@ -83,12 +83,26 @@ def explain(gpkg: Path, ref: str, site_id: str = "") -> Explanation:
     )
 
 
-def explain_stops(view: RecordView) -> list[tuple[str, ToldSpot]]:
-    """Return what each stop rests on by its own marks, in the order of the layer, by its name."""
-    told = [(fix, ToldSpot()) for fix in view.fixes]
-    for fix, of_stop in told:
-        tell_stop(view, fix, of_stop)
-    return [(fix.name, of_stop) for fix, of_stop in told]
+def explain_all(view: RecordView) -> list[tuple[str, ToldSpot]]:
+    """Return what a whole record rests on: stops, nodes that are none, findings that ask something.
+
+    Each by its name, by its own figures: what lies beside it is told there.
+    """
+    told = [(f"Stop {fix.name}", partial(tell_stop, view, fix)) for fix in view.fixes]
+    stops = {fix.name for fix in view.fixes}
+    nodes = [node for node in view.rows(NodeRow) if node.ref not in stops]
+    told += [
+        (f"Node {node.node_id}", partial(tell_node, view, node, beside=False)) for node in nodes
+    ]
+    told += [
+        (plain(f"{row.title}: {row.subject}"), partial(tell_finding, view, row))
+        for row in view.rows(FindingRow)
+        if row.severity != "info"
+    ]
+    spots = [(name, ToldSpot()) for name, _ in told]
+    for (_, spot), (_, tell) in zip(spots, told, strict=True):
+        tell(spot)
+    return spots
 
 
 class Meant(NamedTuple):

@@ -107,7 +107,7 @@ def document(
             for heads in [_heads(view, columns)]
         ],
         photos=page_photos(view),
-        why=why["stops"],
+        why=why["spots"],
         findings=findings,
         called=SEVERITY_NAMES,
         fact_text=lambda fact, with_unit=False: fact_text(

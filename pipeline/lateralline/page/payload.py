@@ -11,7 +11,7 @@ import numpy as np
 
 from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.explain.content import cited, compared, numbered, said
-from lateralline.explain.refs import explain_stops
+from lateralline.explain.refs import explain_all
 from lateralline.page.columns import Columns
 from lateralline.page.places import UNIT_NAMES, PagePlace, PageTarget, centreline
 from lateralline.page.signs import opening
@@ -33,7 +33,7 @@ _BRIEF: Final = (
     "what",
 )
 
-#: Stops that a page tells the reasons of; of more, `lateralline explain` tells each.
+#: A page tells the reasons where there are so many stops at most; of more, `explain` tells each.
 _MOST_EXPLAINED: Final = 60
 
 
@@ -117,15 +117,15 @@ def _joins(view: RecordView, row: CentrelineRow) -> dict[str, object] | None:
 
 
 def told_why(view: RecordView) -> dict[str, Sequence[object]]:
-    """Return what each stop rests on; `texts` are those that stops share, told by their number."""
+    """Return what each spot and finding rests on; `texts` they share are told by their number."""
     texts: dict[object, int] = {}
 
     def number(text: str | tuple[str, ...]) -> int:
         return texts.setdefault(text, len(texts))
 
-    every = explain_stops(view) if len(view.fixes) <= _MOST_EXPLAINED else []
+    every = explain_all(view) if len(view.fixes) <= _MOST_EXPLAINED else []
     numbers = numbered(*(part for _, told in every for part in (told.figures, told.tables)))
-    stops: list[object] = []
+    spots: list[object] = []
     for name, told in every:
         figures = [
             [number(f.what), said(f.value) + ("" if f.unit == "1" else f" {f.unit}"),
@@ -138,5 +138,5 @@ def told_why(view: RecordView) -> dict[str, Sequence[object]]:
              number(t.note), cited(t.sources, numbers)]
             for t in told.tables
         ]  # fmt: skip
-        stops.append([name, list(told.said), figures, tables])
-    return {"texts": list(texts), "stops": stops, "sources": list(numbers)}
+        spots.append([name, list(told.said), figures, tables])
+    return {"texts": list(texts), "spots": spots, "sources": list(numbers)}
