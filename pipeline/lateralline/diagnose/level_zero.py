@@ -29,6 +29,8 @@ _CHANGES: Final = 3
 _BY_CHANCE, _STEP_BY_CHANCE, _PIPE_TIMES = 1e-4, 1e-3, 4.0
 #: Stops an offset, or a step, is told by at least: with fewer hardly any is spare.
 _STOPS: Final = 6
+#: Stops on either side that a step is told by at most: over more, ground is no straight line.
+_BESIDE: Final = 6
 
 
 class _Offset(NamedTuple):
@@ -106,9 +108,10 @@ def _step(
     straight = np.column_stack([np.ones(n), along_m])
     best: tuple[int, _Offset] | None = None
     for first in range(2, n - 1):  # two stops on either side tell a step from a bad stop
-        beyond = (np.arange(n) >= first).astype(np.float64)
-        ground = _offset(straight, beyond, ground_m, _ROUGH_M)
-        pipe = _offset(straight, beyond, pipe_m, depth_sigma_m)
+        beside = slice(max(first - _BESIDE, 0), first + _BESIDE)
+        beyond = (np.arange(n) >= first)[beside].astype(np.float64)
+        ground = _offset(straight[beside], beyond, ground_m[beside], _ROUGH_M)
+        pipe = _offset(straight[beside], beyond, pipe_m[beside], depth_sigma_m)
         alike = abs(pipe.size_m - ground.size_m) < 3.0 * pipe.sigma_m
         sure = abs(pipe.size_m) > _PIPE_TIMES * pipe.sigma_m
         if not alike or not sure or abs(ground.size_m) < _LEAST_M:

@@ -73,7 +73,7 @@ class FoundBy:
 
     def source(self, *names: str) -> ExplainedSource:
         """Return values of the finding as where numbers are from."""
-        return held("findings", f"{self.row.code} {self.row.subject} found_by:", *names)
+        return held("findings", f"{self.row.code} {self.row.subject} found_by", *names)
 
 
 def found_by(row: FindingRow) -> FoundBy:
