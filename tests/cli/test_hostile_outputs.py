@@ -245,7 +245,11 @@ def in_geopackage(path: Path) -> Iterator[str]:
     for layer, _ in pyogrio.list_layers(path):
         frame = pyogrio.read_dataframe(path, layer=layer, read_geometry=False)
         for column in frame.select_dtypes(["object", "str"]):
-            yield from (str(v) for v in frame[column].dropna())
+            known = frame[column].dropna()
+            if column == "found_by":  # JSON of its own
+                yield from texts_of([json.loads(v) for v in known])
+            else:
+                yield from map(str, known)
 
 
 def in_json(path: Path) -> Iterator[str]:

@@ -126,4 +126,4 @@ def found(home: Path) -> Iterator[tuple[str, bytes, Door, int]]:
     with closing(sqlite3.connect(edited)) as db:
         db.execute("ALTER TABLE lineage DROP COLUMN remark")
         db.commit()
-    yield f"{RECORD}/asbuilt.gpkg", edited.read_bytes(), ("explain", RECORD, "R1/2"), 0
+    yield f"{RECORD}/asbuilt.gpkg", edited.read_bytes(), ("explain", RECORD, "R1/2"), 1

@@ -121,4 +121,4 @@ def main() -> None:
             stream.reconfigure(errors=SHOWN)
     # typer works out the options of all it has, which costs more than most commands read in
     asked = [command for command in COMMANDS if _name(command) in sys.argv[1:2]]
-    command_line(asked or COMMANDS)(prog_name="lateralline")
+    (command_line(asked) if asked else app)(prog_name="lateralline")

@@ -44,7 +44,7 @@ class _Scene:
     moved: Callable[[Shapes], Shapes]  # from the plane of what was found to the region's
 
 
-class _Shown(PipesShown):
+class _MatchShown(PipesShown):
     """What both pictures show of the record: fields of `draw.overlay.OverlayPlan`."""
 
     unlocated: Sequence[tuple[str, shapely.Polygon]]
@@ -195,7 +195,7 @@ def _others(
     return [(names[n], moved[n], rows[n] in alone) for n in sorted(_near(moved, scene))]
 
 
-def _shown(scene: _Scene) -> _Shown:
+def _shown(scene: _Scene) -> _MatchShown:
     """Return what both pictures show of the record."""
     lines, rows = scene.region.lines, scene.rows.tolist()
     return {

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from functools import cache, cached_property
+from functools import cached_property
 from pathlib import Path
 from types import SimpleNamespace
 from typing import TYPE_CHECKING, Final, Protocol
@@ -46,13 +46,14 @@ from lateralline.write.dxf_signs import (
     layer_name,
     linetype_of,
     lineweight_of,
+    plan_points,
     tell,
 )
 
 if TYPE_CHECKING:
     from ezdxf.document import Drawing
     from ezdxf.entities.dxfgfx import DXFGraphic
-    from ezdxf.entities.lwpolyline import LWPolyline, LWPolylinePoints
+    from ezdxf.entities.lwpolyline import LWPolyline
     from ezdxf.layouts.layout import Modelspace
 
 #: Codes of $INSUNITS: DXF reference, header section; from memory, held to by ezdxf in the tests.
@@ -313,34 +314,9 @@ def _polyline(
 ) -> LWPolyline:
     """Draw a polyline in plan; its points (n, 2) are taken at once, not one after another."""
     made = space.add_lwpolyline((), close=close, dxfattribs=dict(look))
-    made.lwpoints = _plan_points()()
+    made.lwpoints = plan_points()()
     made.lwpoints.extend(np.pad(xy, ((0, 0), (0, 3))))  # widths and bulge are 0
     return made
-
-
-@cache
-def _plan_points() -> type[LWPolylinePoints]:
-    """Return the points of a polyline without widths and arcs, written as one text.
-
-    A tag for each coordinate took a third of a drawing's time.
-    """
-    from ezdxf.entities.lwpolyline import LWPolylinePoints
-    from ezdxf.lldxf.types import DXFTag
-
-    class AsText(DXFTag):
-        __slots__ = ()
-
-        def dxfstr(self) -> str:
-            return str(self.value)
-
-    class PlanPoints(LWPolylinePoints):
-        __slots__ = ()
-
-        def dxftags(self) -> Iterator[DXFTag]:
-            text = "".join(f" 10\n{x}\n 20\n{y}\n" for x, y, *_ in self)
-            yield AsText(self.VERTEX_CODE, text)
-
-    return PlanPoints
 
 
 def _point(

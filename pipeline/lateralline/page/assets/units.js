@@ -51,8 +51,10 @@ function inchesOff(metres) {
 
 // Lengths in prose, told by the no-break space before their m: as wording.py says them.
 function inUnit(text) {
-  const own = text.replace(/([+-]?)(\d+(?:\.(\d+))?)\u00a0m/g, (_, sign, number, decimals) =>
-    `${sign}${(number / data.per[unit]).toFixed(decimals?.length ?? 0)} ${data.names[unit]}`);
+  const own = text.replace(/(± )?([+-]?)(\d+(?:\.(\d+))?)\u00a0m/g, (_, off, sign, number, decimals) => {
+    const places = decimals?.length ?? 0, value = number / data.per[unit];
+    return `${off ?? ""}${sign}${(off ? roundedUp(value, places) : value).toFixed(places)} ${data.names[unit]}`;
+  });
   return own.replaceAll("\u00a0", " ");
 }
 
