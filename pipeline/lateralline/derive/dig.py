@@ -26,7 +26,7 @@ UNKNOWN_DIAMETER_M = 0.200
 UNKNOWN_WALLS_RATIO = 1.25
 
 #: Round corners are drawn with so many sides a quarter, and by so much outside the circle.
-QUARTER_SIDES = 16
+QUARTER_SIDES = 24
 OUTSIDE = 1.0 / cos(pi / (4 * QUARTER_SIDES))
 
 
