@@ -157,7 +157,7 @@ class _RegisterStage:
             return {"": repr(there)}
         each = (
             f"SELECT '{name}', coalesce(to_jsonb(x) ->> 'site_id', ''), "
-            f"(to_jsonb(x) - 'published_at')::text FROM asbuilt.{name} x"
+            f"(to_jsonb(x) - 'published_at' - 'retracted_at')::text FROM asbuilt.{name} x"
             for name in tables
         )
         rows: dict[str, list[str]] = {"": [repr(there)]}
