@@ -84,8 +84,8 @@ def ties(
     """Find a spot again: tapes to two points and a check.
 
     Without --at, --node or --observation, of every node and observation. A card is no clearance
-    to dig and says so on its face. Exit code 1 when some spot, or none,
-    can be tied.
+    to dig and says so on its face. Exit code 1 when some spot cannot be tied,
+    be it one or all.
 
     \b
     Example:

@@ -11,6 +11,7 @@ from lateralline.explain.content import (
     ExplainedFigure,
     ToldSpot,
     formula,
+    half_95,
     held,
     put,
     said,
@@ -250,16 +251,11 @@ def _by_counter(view: RecordView, seen: ObservationRow) -> list[ExplainedFigure]
             )
         )
     figures.append(
-        ExplainedFigure(
+        half_95(
             f"{view.word('distance along pipe')} ± (95 %)",
-            INTERVAL_95 * seen.chainage_sigma_m,
-            "m",
-            "1.960 × its standard deviation, which takes in counter, scale and the line itself",
-            f"1.959964 × {put(seen.chainage_sigma_m)}",
-            (
-                formula("normal"),
-                held("pipe_observations", seen.observation_id, "chainage_sigma_m"),
-            ),
+            seen.chainage_sigma_m,
+            held("pipe_observations", seen.observation_id, "chainage_sigma_m"),
+            more=", which takes in counter, scale and the line itself",
         )
     )
     return figures

@@ -8,6 +8,7 @@ from itertools import chain
 from math import isfinite, isnan, nan
 from typing import Final
 
+from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.measure import DASH
 from lateralline.record import CHANGED as CHANGED_CAUTION
 
@@ -95,6 +96,26 @@ class ExplainedFigure:
     def agrees(self) -> bool:
         """Whether the record holds the same, where it must."""
         return self.by_hand or isnan(self.differs) or abs(self.differs) <= self.within
+
+
+def half_95(
+    what: str,
+    sigma: float,
+    source: ExplainedSource,
+    *,
+    unit: str = "m",
+    which: str = "its ",
+    more: str = "",
+) -> ExplainedFigure:
+    """Return the half width of a 95 % interval, from a standard deviation of the record."""
+    return ExplainedFigure(
+        what,
+        INTERVAL_95 * sigma,
+        unit,
+        f"1.960 × {which}standard deviation{more}",
+        f"1.959964 × {put(sigma)}",
+        (formula("normal"), source),
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,21 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
-from math import hypot, isfinite, nan, sqrt
+from dataclasses import dataclass, replace
+from math import isfinite, nan, sqrt
 from typing import Final
 
 from lateralline.catalogue import Form, Meaning, catalogue, unit_of
-from lateralline.derive.ellipses import ELLIPSE_95, INTERVAL_95
+from lateralline.derive.ellipses import ELLIPSE_95
 from lateralline.distributions import chi2
 from lateralline.explain.content import (
     ExplainedFigure,
     ExplainedSource,
     ToldSpot,
     formula,
+    half_95,
     held,
     put,
 )
+from lateralline.explain.fixed import length_between
 from lateralline.explain.origin import setting, text_of
 from lateralline.findings import values_in
 from lateralline.record.rows import (
@@ -33,7 +35,7 @@ from lateralline.record.rows import (
 from lateralline.record.view import RecordView
 from lateralline.wording import counted
 
-_UNITS: Final = {"deg": "°", "percent": "%"}
+_SIGNS: Final = {"deg": "°", "percent": "%"}
 #: What the ± of a σ is of, by the name of the σ.
 _OF_SIGMA: Final = {
     "sigma_m": "how far off",
@@ -65,6 +67,11 @@ class FoundBy:
         if isinstance(value, bool) or not isinstance(value, int | float):
             return nan
         return float(value)
+
+    def unit(self, name: str) -> str:
+        """Return the sign of a number's unit; "" where it is not among the values."""
+        unit = self.units.get(name, "")
+        return _SIGNS.get(unit, unit)
 
     def meaning(self, name: str) -> Meaning:
         """Return what a number means; its name where the catalogue says nothing of it."""
@@ -111,7 +118,7 @@ def tell_finding(view: RecordView, row: FindingRow, told: ToldSpot) -> None:
             (
                 found.meaning(name).means,
                 f"{found.number(name):.7g}",
-                _UNITS.get(found.units[name], found.units[name]),
+                found.unit(name),
                 name,
             )
             for name in numbers
@@ -142,14 +149,7 @@ def _reckoned(found: FoundBy) -> Iterator[ExplainedFigure]:
         )
     for name, of in _OF_SIGMA.items():
         if isfinite(sigma := found.number(name)):
-            yield ExplainedFigure(
-                f"± (95 %) of {of}",
-                INTERVAL_95 * sigma,
-                _UNITS.get(found.units[name], found.units[name]),
-                "1.960 × its standard deviation",
-                f"1.959964 × {put(sigma)}",
-                (formula("normal"), found.source(name)),
-            )
+            yield half_95(f"± (95 %) of {of}", sigma, found.source(name), unit=found.unit(name))
 
 
 def _limits(found: FoundBy) -> Iterator[ExplainedFigure]:
@@ -195,7 +195,7 @@ def _beyond(
     name, limit, means = bound
     one, other, value = held_against
     sign = -1.0 if means.least else 1.0
-    unit = "1" if other else _UNITS.get(found.units[name], found.units[name])
+    unit = "1" if other else found.unit(name)
     short = found.meaning(one).means.partition(":")[0]
     own = f"{put(found.number(one))} / {put(found.number(other))}" if other else put(value)
     words = (f"({short} / its standard deviation)" if other else short, "limit")
@@ -230,7 +230,7 @@ def _same(
     return ExplainedFigure(
         found.meaning(name).means.partition(":")[0],
         value,
-        _UNITS.get(found.units.get(name, ""), found.units.get(name, "")),
+        found.unit(name),
         words or f"{column} of {row}",
         "",
         (formula("definition"), held(layer, row, column), found.source(name)),
@@ -392,26 +392,14 @@ def _baseline(view: RecordView, found: FoundBy) -> Iterator[ExplainedFigure]:
         other = at.get(ends.removeprefix(f"{start}–"))
         if other is None or not ends.startswith(f"{start}–"):
             continue
-        a, b = one.geometry, other.geometry
-        if a is None or b is None:
-            return
-        up = one.point_level_m - other.point_level_m if found.row.variant == "slope" else 0.0
-        level = f" + ({put(one.point_level_m)} − {put(other.point_level_m)})²" if up else ""
-        yield ExplainedFigure(
-            found.meaning("length_m").means,
-            hypot(a.x - b.x, a.y - b.y, up),
-            "m",
-            "√((difference of east)² + (difference of north)²"
-            + (" + (difference of level)²)" if up else "), on the ground"),
-            f"√(({put(a.x)} − {put(b.x)})² + ({put(a.y)} − {put(b.y)})²{level})",
-            (
-                formula("definition"),
-                held("control_points", f"{start}, {other.point}", "geometry"),
-                found.source("length_m"),
-            ),
-            found.number("length_m"),
-            within=1e-3,  # the plane that coordinates are seen in scales a little
-        )
+        what, sloped = found.meaning("length_m").means, found.row.variant == "slope"
+        if (length := length_between(one, other, what, sloped=sloped)) is not None:
+            yield replace(
+                length,
+                sources=(*length.sources, found.source("length_m")),
+                in_record=found.number("length_m"),
+                within=1e-3,  # the plane that coordinates are seen in scales a little
+            )
 
 
 def _heading(view: RecordView, found: FoundBy) -> Iterator[ExplainedFigure]:

@@ -97,18 +97,10 @@ def tell_points(view: RecordView, points: list[ControlRow], told: ToldSpot) -> N
 def tell_baseline(view: RecordView, points: list[ControlRow], told: ToldSpot) -> None:
     """Tell a baseline between two control points: its length, and how far that may be off."""
     one, other = points
-    a, b = one.geometry, other.geometry
-    if a is not None and b is not None:
+    what = f"level length of {one.point}–{other.point} by coordinates"
+    if (length := length_between(one, other, what)) is not None:
         told.figures += [
-            ExplainedFigure(
-                f"level length of {one.point}–{other.point} by coordinates",
-                hypot(a.x - b.x, a.y - b.y),
-                "m",
-                "√((difference of east)² + (difference of north)²), on the ground",
-                f"√(({put(a.x)} − {put(b.x)})² + ({put(a.y)} − {put(b.y)})²)",
-                (formula("definition"),
-                 held("control_points", f"{one.point}, {other.point}", "geometry")),
-            ),
+            length,
             ExplainedFigure(
                 "that length ± (95 %)",
                 INTERVAL_95 * hypot(one.position_sigma_m, other.position_sigma_m),
@@ -120,6 +112,29 @@ def tell_baseline(view: RecordView, points: list[ControlRow], told: ToldSpot) ->
             ),
         ]  # fmt: skip
     tell_points(view, points, told)
+
+
+def length_between(
+    one: ControlRow, other: ControlRow, what: str, *, sloped: bool = False
+) -> ExplainedFigure | None:
+    """Return the level or sloped length between two control points; None where one is unplaced."""
+    a, b = one.geometry, other.geometry
+    if a is None or b is None:
+        return None
+    up = one.point_level_m - other.point_level_m if sloped else 0.0
+    level = f" + ({put(one.point_level_m)} − {put(other.point_level_m)})²" if up else ""
+    return ExplainedFigure(
+        what,
+        hypot(a.x - b.x, a.y - b.y, up),
+        "m",
+        "√((difference of east)² + (difference of north)²"
+        + (" + (difference of level)²)" if up else "), on the ground"),
+        f"√(({put(a.x)} − {put(b.x)})² + ({put(a.y)} − {put(b.y)})²{level})",
+        (
+            formula("definition"),
+            held("control_points", f"{one.point}, {other.point}", "geometry"),
+        ),
+    )
 
 
 def tell_site(view: RecordView, told: ToldSpot) -> None:

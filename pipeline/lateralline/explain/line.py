@@ -7,7 +7,7 @@ from math import isfinite, nan
 import numpy as np
 
 from lateralline.derive.ellipses import INTERVAL_95
-from lateralline.explain.content import ExplainedFigure, ToldSpot, formula, held, put, said
+from lateralline.explain.content import ExplainedFigure, ToldSpot, formula, half_95, held, put, said
 from lateralline.explain.origin import in_files, setting
 from lateralline.explain.segment import tell_parameters
 from lateralline.record.rows import (
@@ -150,16 +150,12 @@ def _unsure(
         )
     if isfinite(line.invert_sigma_max_m):
         figures.append(
-            ExplainedFigure(
+            half_95(
                 f"{view.word('level ±')} (95 %), where worst",
-                INTERVAL_95 * line.invert_sigma_max_m,
-                "m",
-                "1.960 × the greatest standard deviation of the invert along the line",
-                f"1.959964 × {put(line.invert_sigma_max_m)}",
-                (
-                    formula("normal"),
-                    held("pipe_centreline", line.line_id, "invert_sigma_max_m"),
-                ),
+                line.invert_sigma_max_m,
+                held("pipe_centreline", line.line_id, "invert_sigma_max_m"),
+                which="the greatest ",
+                more=" of the invert along the line",
             )
         )
     return figures

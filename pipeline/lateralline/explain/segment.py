@@ -17,6 +17,7 @@ from lateralline.explain.content import (
     ExplainedSource,
     ToldSpot,
     formula,
+    half_95,
     held,
     put,
     said,
@@ -223,13 +224,11 @@ def bend_figures(view: RecordView, node: NodeRow) -> list[ExplainedFigure]:
         figures.append(_turn(node, legs) if levels else _turn_in_plan(node, legs[:, :2]))
     if isfinite(node.bend_sigma_deg):
         figures.append(
-            ExplainedFigure(
+            half_95(
                 "turn ± (95 %)",
-                INTERVAL_95 * node.bend_sigma_deg,
-                "°",
-                "1.960 × its standard deviation",
-                f"1.959964 × {put(node.bend_sigma_deg)}",
-                (formula("normal"), held("pipe_nodes", node.node_id, "bend_sigma_deg")),
+                node.bend_sigma_deg,
+                held("pipe_nodes", node.node_id, "bend_sigma_deg"),
+                unit="°",
             )
         )
     return figures

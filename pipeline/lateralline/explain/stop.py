@@ -16,6 +16,7 @@ from lateralline.explain.content import (
     ExplainedSource,
     ToldSpot,
     formula,
+    half_95,
     held,
     put,
     said,
@@ -142,16 +143,11 @@ def _mark_row(view: RecordView, m: MarkRow, level_m: float) -> tuple[str, ...]:
 
 def _depth(fix: FixRow) -> list[ExplainedFigure]:
     figures = [
-        ExplainedFigure(
+        half_95(
             "depth ± (95 %)",
-            INTERVAL_95 * fix.transmitter_depth_sigma_m,
-            "m",
-            "1.960 × its standard deviation, which takes in marks, reading, tilt, ground, receiver",
-            f"1.959964 × {put(fix.transmitter_depth_sigma_m)}",
-            (
-                formula("normal"),
-                held("transmitter_fixes", fix.name, "transmitter_depth_sigma_m"),
-            ),
+            fix.transmitter_depth_sigma_m,
+            held("transmitter_fixes", fix.name, "transmitter_depth_sigma_m"),
+            more=", which takes in marks, reading, tilt, ground, receiver",
         )
     ]
     if isfinite(fix.transmitter_level_m) and isfinite(fix.ground_level_m):
@@ -272,14 +268,8 @@ def level_figures(view: RecordView, spot: PipePointRow, named: str) -> list[Expl
     pipe = next((row for row in view.centrelines if row.line_id == spot.line_id), None)
     if isnan(spot.cover_m):
         return []
-    off = ExplainedFigure(
-        "cover ± (95 %)",
-        INTERVAL_95 * spot.cover_sigma_m,
-        "m",
-        "1.960 × its standard deviation",
-        f"1.959964 × {put(spot.cover_sigma_m)}",
-        (formula("normal"), held(spot.layer, named, "cover_sigma_m")),
-    )
+    cited_off = held(spot.layer, named, "cover_sigma_m")
+    off = half_95("cover ± (95 %)", spot.cover_sigma_m, cited_off)
     if pipe is None or isnan(spot.invert_level_m) or isnan(spot.ground_level_m):
         words = "depth to the outside top by the adjustment; the record holds no levels here"
         cited = (formula("least squares"), held(spot.layer, named, "cover_m"))
