@@ -274,6 +274,10 @@ class Settings:
         """Return a run by id; KeyError when there is none (read has checked every reference)."""
         return {r.id: r for r in self.runs}[run_id]
 
+    def line_of(self, line: str, run: str) -> str:
+        """Return the line named, else that of a run; "" where neither is known."""
+        return line or next((r.line for r in self.runs if r.id == run), "")
+
     def pipe(self, line: str) -> Pipe:
         """Return the attributes of a line; all unknown when the site gives none."""
         return next(

@@ -85,10 +85,7 @@ def exposed(
     at = [given[row] for row in exposures.row.tolist()]
     runs = {run.id: run for run in settings.runs}
     pipes = {pipe.line: pipe for pipe in settings.pipes}
-    lines = [
-        line or (runs[run].line if run in runs else "")
-        for line, run in zip(exposures.line.tolist(), exposures.run.tolist(), strict=True)
-    ]
+    lines = list(map(settings.line_of, exposures.line.tolist(), exposures.run.tolist()))
     above = []
     for line, run, to in zip(
         lines, exposures.run.tolist(), exposures.measured_to.tolist(), strict=True

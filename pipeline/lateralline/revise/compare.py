@@ -299,10 +299,9 @@ def _with_places(
 
 
 def _lines_of_exposures(work: SiteWork) -> dict[str, str]:
-    exposures, runs = work["placed"].exposures, work["record"].settings.runs
-    lines = {run.id: run.line for run in runs}
+    exposures, settings = work["placed"].exposures, work["record"].settings
     columns = (exposures.name.tolist(), exposures.line.tolist(), exposures.run.tolist())
-    return {name: line or lines.get(run, "") for name, line, run in zip(*columns, strict=True)}
+    return {name: settings.line_of(line, run) for name, line, run in zip(*columns, strict=True)}
 
 
 def _invert_above_m(exposures: Exposures, row: int, settings: Settings) -> float:
