@@ -19,7 +19,9 @@ from lateralline.link.gross_errors import (
     blunder,
     blunder_beside,
     blunder_or_bend,
+    doubted_stops,
     moved_stops,
+    suspects,
 )
 from lateralline.link.lines import Alternative, LocatedPoint, SuspectedBlunder
 from lateralline.proof.line_scores import no_exposures
@@ -148,36 +150,53 @@ def test_without_paths_the_claims_are_those_of_the_adjustment(axes: list[Axis]) 
 
 
 def test_nobody_is_accused_of_what_a_bend_explains(linked: Linked) -> None:
-    """Just over its limit, doubted by no path, or small: a doubt. Plain, or by some: an error."""
+    """Just over the limit, or by few paths of a pipe that wanders: a doubt. Plain: an error."""
     line = linked.lines[0]
     assert line.paths is not None
     ref = line.paths.subjects[2].removeprefix("stop ")
     point = LocatedPoint("fix", ref, "", 2, np.zeros(3), 0.0, 0.0, np.eye(5), {"R0": 1.0})
     counter = Alternative(line.line, 2, point, "counter", "R0", (0,))
     blamed = SuspectedBlunder(counter, 12.0, 11.0, np.array([0.4]), np.array([[0.01]]))
-    assert line.paths.wrong_share[2].sum() < 0.1
-    softened = blunder_or_bend([blamed], [line])
-    assert (softened.code, softened.variant) == ("shape-undecided", "or-wrong")
-    assert softened.severity == "warning"
-    sure = replace(line.paths, wrong_share=np.full_like(line.paths.wrong_share, 0.4))
-    assert blunder_or_bend([blamed], [replace(line, paths=sure)]) == blunder(blamed)
+    doubt = blunder_or_bend([blamed], [line])
+    assert (doubt.name, doubt.severity) == ("shape-undecided/or-wrong", "warning")
+    assert (doubt.values["readings"], suspects(doubt), doubt.values["off_m"]) == (
+        (f"counter reading of stop {ref}",), (f"stop {ref}",), 0.4,
+    )  # fmt: skip
     assert blunder(blamed).name == "blunder/counter"
-    unsure = blunder_or_bend([blamed], [replace(line, paths=sure)], by_estimate=True)
-    assert unsure.name == "shape-undecided/or-wrong"
-    small = replace(blamed, size=np.array([0.25]))
-    assert blunder_or_bend([small], [replace(line, paths=sure)]).variant == "or-wrong"
     plain = replace(blamed, statistic=20.0)
     assert blunder_or_bend([plain], [line]) == blunder(plain)
     assert blunder_or_bend([plain], [line], by_estimate=True).severity == "warning"
     plainer = replace(blamed, statistic=28.0)
     assert blunder_or_bend([plainer], [line], by_estimate=True) == blunder(plainer)
+    for share, name in ((0.1, "shape-undecided/or-wrong"), (0.2, "blunder/counter")):
+        shares = np.full_like(line.paths.wrong_share, share)
+        wanders = replace(line.paths, wrong_share=shares, wide_share=0.2)
+        assert blunder_or_bend([plain], [replace(line, paths=wanders)]).name == name
     other = replace(blamed, alternative=replace(counter, subject=replace(point, ref="R0/9")))
     tied = [blamed, replace(other, statistic=11.5)]
     assert blunder_or_bend(tied, [line]).name == "blunder/tied"  # R0/9 is in no path
     beside = line.paths.subjects[3].removeprefix("stop ")
     other = replace(other, alternative=replace(counter, subject=replace(point, ref=beside)))
-    assert line.paths.wrong_share[2:4].sum() < 0.2
     assert blunder_or_bend([blamed, other], [line]).name == "shape-undecided/or-wrong"
+
+
+def test_a_stop_that_paths_hold_for_wrong_is_doubted(linked: Linked) -> None:
+    """One in five of them, by its place or its counter; no exposure, and none of another line."""
+    line = linked.lines[0]
+    assert line.paths is not None
+    refs = [subject.removeprefix("stop ") for subject in line.paths.subjects[2:4]]
+    stops = [LocatedPoint("fix", r, "", 2, np.zeros(3), 0.0, 0.0, np.eye(5), {}) for r in refs]
+    shares = np.zeros_like(line.paths.wrong_share)
+    shares[2], shares[3] = (0.02, 0.15, 0.04), (0.1, 0.02, 0.05)
+    doubted = replace(line, paths=replace(line.paths, wrong_share=shares))
+    (made,) = doubted_stops(stops, [doubted])
+    assert (made.name, made.severity, made.subject) == (
+        "shape-undecided/or-wrong", "warning", stops[0].subject,
+    )  # fmt: skip
+    assert made.values["readings"] == (f"counter reading of {stops[0].subject}",)
+    assert made.values["of_hundred"] == pytest.approx(21.0)
+    assert not doubted_stops([replace(stops[0], fix=-1)], [doubted])
+    assert not doubted_stops([replace(stops[0], ref="R9/1")], [doubted])
 
 
 def test_where_no_pipe_fits_the_end_that_paths_hold_for_wrong_is_named(linked: Linked) -> None:

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from lateralline.link.gross_errors import blunder, blunder_tied
+from lateralline.link.gross_errors import blunder, blunder_or_bend
 from lateralline.link.lines import Alternative, LocatedPoint, SuspectedBlunder
 from lateralline.link.places import merge_same_places, place_levels, split_intermediates
 from tests.support.finding_names import called
@@ -302,7 +302,7 @@ def test_other_errors_have_a_size_and_a_sigma(
 
 def test_an_error_that_ties_names_every_reading_it_may_be() -> None:
     one, other = (suspected(w, (0.2,), 0.01 * np.eye(1)) for w in ("level", "counter"))
-    made = blunder_tied([one, other])
+    made = blunder_or_bend([one, other], [])
     assert made.variant == "tied"
     assert made.values["readings"] == ("level of stop R1/4", "counter reading of stop R1/4")
     assert made.values["suspects"] == ("stop R1/4",)

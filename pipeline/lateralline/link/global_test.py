@@ -27,6 +27,7 @@ from lateralline.link.gross_errors import (
     blunder,
     blunder_beside,
     blunder_or_bend,
+    doubted_stops,
     suspects,
 )
 from lateralline.link.lines import LocatedPoint, NetworkLine
@@ -121,6 +122,10 @@ def network_findings(
         if not by_estimate:
             named = {name for f in out if f.code == "blunder" for name in suspects(f)}
             out += _beside_contradictions(fit, lines, accused | named)
+            told = accused | {name for f in out for name in (*suspects(f), *f.about)}
+            out += doubted_stops(
+                [p for line in fit.model.lines for p in line.points if p.subject not in told], lines
+            )
         out += misfit(fit)
         out += [f for line in fit.model.lines for f in undecided_shapes(line, settings)]
     return out

@@ -6,8 +6,9 @@ the pipe and not along it: then only the part that the data tell is given.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from types import MappingProxyType
 from typing import Final
 
 import numpy as np
@@ -26,7 +27,8 @@ _TOLD_M: Final = 0.5
 _ALIKE: Final = float(np.cos(np.radians(30.0)))
 #: How far beside a stop at which the pipe turns the next stops are wanted.
 _BESIDE_M: Final = 0.5
-_READING: Final = {
+#: What is wrong of a point, in words.
+READING: Final = {
     "plan": "position in plan",
     "level": "level",
     "heading": "heading",
@@ -41,19 +43,16 @@ _READING: Final = {
 #: limits by Student and Fisher of 30 degrees of freedom are 1.3 times as wide (computed, 0.1 %),
 #: and where one accuracy was not what was stated, errors hardly are as normal as was assumed.
 _PLAIN_TIMES: Final = {"alone": 1.5, "tied": 2.5}
-#: Less plain ones accuse nobody unless so many of the paths hold them for wrong or poor: blunders
-#: of 0.5 m three in ten and more, what sweeps and settled pipe raise one in ten at most. Nor where
-#: the error found is smaller than this: in a dozen stops chance does as much, and slips of the pen
-#: are larger. Common practice, no source.
+#: A pipe that wanders widely by this many of its paths passes the limits of one that lies as most
+#: do: only what so many of the paths hold for wrong or poor is an error there. Chosen likewise: on
+#: lines with a blunder 8 % at most wander so.
+_WIDE_SHARE, _DOUBTED_OF_WIDE = 0.1, 0.4
+#: A stop that nothing else accuses, and so many of the paths hold for wrong or poor, is doubted.
+#: Chosen as the least by which one plain line in twenty at most has a warning of this kind.
 _DOUBTED_SHARE: Final = 0.2
-_SLIP_M: Final = 0.3
 #: Where no shape fits a stretch, the end that so many of the paths hold for wrong or poor is wrong.
 #: Chosen likewise: of blunders there three in four of the paths and more say so.
 _DOUBTED_BESIDE: Final = 0.7
-#: A pipe that wanders widely by this many of its paths passes the limits of one that lies as most
-#: do, and only paths accuse: so many of them. Chosen likewise: on lines with a blunder 8 % at most
-#: wander so.
-_WIDE_SHARE, _DOUBTED_OF_WIDE = 0.1, 0.4
 #: And of those that take the field for turned, this many for a warning.
 _TURNED_SHARE: Final = 0.5
 #: Semi-axis of the 95 % ellipse over the standard one.
@@ -84,12 +83,11 @@ def blunder_or_bend(
 ) -> Finding:
     """Return the finding on a reading left out, or on several that tie, the likeliest first.
 
-    A doubt of shape where a bent pipe explains it too. The adjustment suspects readings under the
-    shapes it chose. Over all shapes the paths of their line, if it is one of `lines`, say how
-    likely one of them is off; where hardly a path does, or the error is a small one little over
-    its limit, nobody is accused. Nor by the adjustment alone where the pipe itself wanders widely.
-    Where accuracies are those that the site's own residuals say (`by_estimate`), only what is
-    plainly wrong is.
+    An error where it is plainly wrong; else a warning, since a bend may explain it too. The
+    adjustment suspects readings under the shapes it chose. If their line is one of `lines`, what is
+    little over its limit accuses nobody, as a line of a dozen stops has as much by chance; nor,
+    where the pipe itself wanders widely, what few of its paths hold for wrong. Accuracies that the
+    site's own residuals say (`by_estimate`) want as plain a case as readings that tie.
     """
     first = suspicions[0]
     alone = len(suspicions) == 1
@@ -98,19 +96,36 @@ def blunder_or_bend(
     wide = any(p.wide_share >= _WIDE_SHARE for p in known.values())
     doubted = sum(_doubted_share(name, p) for name, p in known.items())
     times = _PLAIN_TIMES["alone" if alone and not by_estimate else "tied"]
-    if (
-        (first.statistic > times * first.limit and not wide)
-        or any(map(_of_level_alone, suspicions))
-        or len(known) < len(paths)
-        or (
-            not by_estimate
-            and doubted >= (_DOUBTED_OF_WIDE if wide else _DOUBTED_SHARE)
-            and any(map(_is_slip, suspicions))
-        )
-    ):
-        return blunder(first) if alone else blunder_tied(suspicions)
-    point = first.alternative.subject
-    return finding("shape-undecided/or-wrong", point.subject, where=point.where)
+    plain = first.statistic > times * first.limit and (not wide or doubted >= _DOUBTED_OF_WIDE)
+    if plain or any(map(_of_level_alone, suspicions)) or len(known) < len(paths):
+        return blunder(first) if alone else _untold("blunder", "tied", suspicions)
+    return _untold("shape-undecided", "or-wrong", suspicions, {"of_hundred": 100.0 * doubted})
+
+
+def doubted_stops(points: Sequence[LocatedPoint], lines: Sequence[Line]) -> list[Finding]:
+    """Return a warning on each of these stops that many paths of its line hold for wrong or poor.
+
+    What the adjustment denies under the shapes it chose is left; here all shapes are weighed.
+    """
+    out = []
+    for point in points:
+        paths = _paths_of(point.subject, lines) if point.fix >= 0 else None
+        share = _doubted_share(point.subject, paths) if paths else 0.0
+        if paths and share >= _DOUBTED_SHARE:
+            out.append(
+                finding(
+                    "shape-undecided",
+                    point.subject,
+                    variant="or-wrong",
+                    where=point.where,
+                    readings=[
+                        f"{reading} of {point.subject}" for reading in _doubted(point, paths)
+                    ],
+                    suspects=[point.subject],
+                    of_hundred=100.0 * share,
+                )
+            )
+    return out
 
 
 def _subjects(suspicions: Sequence[SuspectedBlunder]) -> dict[str, None]:
@@ -129,9 +144,11 @@ def _doubted_share(subject: str, paths: SampledPaths) -> float:
     return float(paths.wrong_share[paths.subjects.index(subject)].sum())
 
 
-def _is_slip(s: SuspectedBlunder) -> bool:
-    in_metres = s.alternative.what in ("plan", "level", "counter")
-    return in_metres and float(np.linalg.norm(s.size)) >= _SLIP_M
+def _doubted(point: LocatedPoint, paths: SampledPaths) -> list[str]:
+    """Return the readings of a point that its paths hold for wrong, in words."""
+    of_point, of_counter, poor = paths.wrong_share[paths.subjects.index(point.subject)]
+    by = {"plan": of_point + poor, "counter": of_counter}
+    return [READING[what] for what in by if by[what] >= min(_DOUBTED_SHARE, max(by.values()))]
 
 
 def _of_level_alone(s: SuspectedBlunder) -> bool:
@@ -210,20 +227,25 @@ def rejected_exposures(linked: Linked) -> dict[str, Finding]:
     }
 
 
-def blunder_tied(suspicions: Sequence[SuspectedBlunder]) -> Finding:
-    """Return the finding on an error that cannot be laid to one reading: the likeliest first."""
+def _untold(
+    code: str,
+    variant: str,
+    suspicions: Sequence[SuspectedBlunder],
+    more: Mapping[str, Given] = MappingProxyType({}),
+) -> Finding:
+    """Return the finding on an error not surely laid to one reading: the likeliest first."""
     first = suspicions[0].alternative.subject
-    of = (f"{_READING[s.alternative.what]} of {s.alternative.subject.subject}" for s in suspicions)
+    of = (f"{READING[s.alternative.what]} of {s.alternative.subject.subject}" for s in suspicions)
     return finding(
-        "blunder",
+        code,
         first.subject,
-        variant="tied",
+        variant=variant,
         where=first.where,
         readings=dict.fromkeys(of),
         suspects=_subjects(suspicions),
         statistic=suspicions[0].statistic,
         limit=suspicions[0].limit,
-        more=_size(suspicions[0]),
+        more={**_size(suspicions[0]), **more},
     )
 
 
@@ -241,24 +263,30 @@ def blunder_beside(
     share = _doubted_share(point.subject, paths)
     if share < _DOUBTED_BESIDE:
         return None
-    of_point, of_counter, poor = paths.wrong_share[paths.subjects.index(point.subject)]
-    by = {"plan": of_point + poor, "counter": of_counter}
     return finding(
         "blunder",
         point.subject,
         variant="contradiction",
         where=point.where,
-        readings=[
-            _READING[what] for what in by if by[what] >= min(_DOUBTED_SHARE, max(by.values()))
-        ],
+        readings=_doubted(point, paths),
         of_hundred=100.0 * share,
         statistic=test[0],
         limit=test[1],
     )
 
 
+def denies(made: Finding) -> bool:
+    """True when a finding says that a measurement of its suspects is wrong."""
+    return made.code == "blunder" and made.severity == "error"
+
+
+def doubts(made: Finding) -> bool:
+    """True when a finding says that a measurement of its suspects is wrong, or the pipe bends."""
+    return made.name == "shape-undecided/or-wrong"
+
+
 def suspects(made: Finding) -> tuple[str, ...]:
-    """Return the points of which a blunder finding says that one is wrong."""
+    """Return the points of which a finding says that one is wrong, or may be."""
     named = made.values.get("suspects")
     return named if isinstance(named, tuple) else (made.subject,)
 

@@ -12,7 +12,7 @@ back: it is drawn with a leg against the pipe.
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from multiprocessing import get_context
@@ -24,7 +24,7 @@ from lateralline.derive.axis import axis_of, ground_sigmas_m
 from lateralline.derive.corridor import Corridor, corridor
 from lateralline.findings import Finding
 from lateralline.link import link
-from lateralline.link.gross_errors import suspects
+from lateralline.link.gross_errors import denies, doubts, suspects
 from lateralline.proof.coverage import ELLIPSE_95, by_hand
 from lateralline.proof.line_compare import (
     Turn,
@@ -139,7 +139,8 @@ class BlunderScore:
     depth_m: float
     to_bend_m: float  # along the true pipe, to the nearest; infinite without one
     end_nulls: int  # marked there: with one, half a metre across is two standard deviations
-    named: bool
+    named: bool  # by an error, or by the doubt whether it or a bend is there
+    denied: bool  # by an error
     findings: tuple[Finding, ...]
 
 
@@ -240,6 +241,7 @@ def _blunder(number: int, planted: Planted, i: int, findings: tuple[Finding, ...
         float(away.min(initial=np.inf)),
         int((of_stop & (marks.kind == "end_null")).sum()),
         named(stop, findings),
+        named(stop, filter(denies, findings)),
         findings,
     )
 
@@ -297,18 +299,13 @@ def plant(site: SimulatedSite, rng: np.random.Generator) -> tuple[Planted, Plant
     )
 
 
-def accused(findings: Sequence[Finding]) -> tuple[frozenset[str], ...]:
-    """Return the stops each blunder finding names as one that may be wrong."""
-    return tuple(
-        frozenset(s.removeprefix("stop ") for s in suspects(f) if s.startswith("stop "))
-        for f in findings
-        if f.severity == "error" and f.code == "blunder"
-    )
-
-
-def named(stop: str, findings: Sequence[Finding]) -> bool:
-    """True when a finding names the stop, alone or as one of two."""
-    return any(stop in stops and len(stops) <= MOST_NAMED for stops in accused(findings))
+def named(stop: str, findings: Iterable[Finding]) -> bool:
+    """True when a finding says of the stop, alone or as one of two, that it is wrong or may be."""
+    for f in findings:
+        stops = {s.removeprefix("stop ") for s in suspects(f) if s.startswith("stop ")}
+        if (denies(f) or doubts(f)) and stop in stops and len(stops) <= MOST_NAMED:
+            return True
+    return False
 
 
 # ---- two runs -------------------------------------------------------------------------------

@@ -9,9 +9,10 @@ corridor    the 95 % corridor contains the whole true pipe from the first stop t
             in 95 % of lines
 bends       precision and recall as `line_compare` defines them, 0.95
 blunders    0.5 m of one stop named in 95 %, as `line_scores` plants and counts them: stops moved,
-            and counters misread
+            and counters misread; by an error, or by the warning that it or a bend is there
 alarms      lines without a blunder that are nonetheless accused: an error of `link`, or a stop
             whose marks contradict each other by `solve`; at most 2 %
+doubts      lines without a blunder that have that warning: at most 5 %
 
 two runs    of a tenth as many lines of each kind surveyed twice: none has a leg that runs against
             the pipe by more than 2 cm, and the corridor contains the whole pipe in 95 %
@@ -27,6 +28,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.stats import chi2
 
+from lateralline.link.gross_errors import doubts
 from lateralline.proof.line_compare import Turn
 from lateralline.proof.line_scores import (
     BlunderScore,
@@ -39,7 +41,7 @@ from lateralline.proof.line_truth import HARDER, TWICE
 
 WORST_RATIO = 0.6
 LEAST_SHARE = 0.95
-MOST_ALARMS = 0.02
+MOST_ALARMS, MOST_DOUBTS = 0.02, 0.05
 #: A leg that runs against the pipe by more than this doubles back.
 BACKWARD_M = 0.02
 _DOUBTED = ("mark-blunder/one", "mark-blunder/one-of")
@@ -202,9 +204,11 @@ def _blunders(
     misread = [b.named for b in blunders if b.kind == "counter"]
     alarms = [x.alarmed for x in lines]
     slack = 0.0 if whole else chance(MOST_ALARMS, len(alarms))
+    suspected = [any(map(doubts, x.findings)) for x in lines]
     doubted = [any(f.is_one_of(_DOUBTED) for f in x.findings) for x in lines]
     return (
         _at_least("blunders", "of 0.5 m, named", len(blunders), _share(moved + misread), whole),
+        _rate("blunders", "named by an error", [b.denied for b in blunders]),
         _rate("blunders", "stop moved, named", moved),
         *(
             _rate("blunders", f"moved {way} the pipe", [b.named for b in blunders if b.kind == way])
@@ -217,6 +221,8 @@ def _blunders(
         ),
         Statistic("blunders", "false alarms, lines", len(alarms), _share(alarms),
                 most=MOST_ALARMS + slack),
+        Statistic("blunders", "false doubts of a stop, lines", len(suspected), _share(suspected),
+                most=MOST_DOUBTS + (0.0 if whole else chance(MOST_DOUBTS, len(suspected)))),
         _rate("blunders", "lines with a mark said to disagree", doubted),
     )  # fmt: skip
 

@@ -15,9 +15,10 @@ grade, grades share of lines, and of their segments, whose grade's 95 % interval
 false falls   lines of which a segment is said to fall the way it does not
 false errors  lines of a hundred that are accused of an error although nothing measured is wrong
 named         share of the lines with one blunder of which a finding names it, among two stops at
-              most; beside that how many of them a test of an adjustment of the right shapes sees
-              at all (`world_seen`), and of misread counters the most that any test could name
-              (`world_best`)
+              most: an error, or the warning that it or a bend is there, if one plain line in
+              twenty at most has such a warning; beside that how many of them a test of an
+              adjustment of the right shapes sees at all (`world_seen`), and of misread counters
+              the most that any test could name (`world_best`)
 
 The bounds are those of the project's own promise, not of a publication. They stand for `FULL` lines
 or more. Of fewer, a bound is what a share that just meets it would fall short of once in a
@@ -94,6 +95,8 @@ PEAKS = World(
 BENT, SWEEP_M = (1, 3), (3.0, 5.0)
 PLAIN = Case(World("none"), 0.95)
 _THIRD = (0.90, 1.0)
+#: Of strong steel, a fence, and all departures together as much is asked as of their corridors.
+_STEEL, _STRONG = (6.0, 10.0), (0.85, 1.0)
 CASES = (
     PLAIN,
     Case(World("sweeps", bends=BENT, bend_radius_m=SWEEP_M), 0.95, curved=True),
@@ -103,9 +106,15 @@ CASES = (
         curved=True,
     ),
     Case(World("steel-weak", steel_deg=(1.0, 4.0)), 0.95),
-    Case(World("steel-strong", steel_deg=(6.0, 10.0)), 0.85, or_told=True, unseen=True),
-    Case(World("steel-seen", steel_deg=(6.0, 10.0), steel_seen=True), 0.85),
-    Case(World("fence", bends=(0, 0), fence_deg=(1.0, 3.0)), 0.85, or_told=True, unseen=True),
+    Case(World("steel-strong", steel_deg=_STEEL), 0.85, or_told=True, unseen=True, covers=_STRONG),
+    Case(World("steel-seen", steel_deg=_STEEL, steel_seen=True), 0.85, covers=_STRONG),
+    Case(
+        World("fence", bends=(0, 0), fence_deg=(1.0, 3.0)),
+        0.85,
+        or_told=True,
+        unseen=True,
+        covers=_STRONG,
+    ),
     Case(World("held", held_m=(0.05, 0.30), aerial_told=False)),
     Case(World("heavy", heavy_share=0.05)),
     Case(World("polar", method="polar")),
@@ -136,6 +145,7 @@ CASES = (
         0.85,
         curved=True,
         or_told=True,
+        covers=_STRONG,
     ),
     Case(
         World(
@@ -197,6 +207,11 @@ class CaseResult:
     def false_errors(self) -> float:
         """Share of lines accused of an error without one."""
         return _mean([bool(s.false_errors) for s in self.scores])
+
+    def named(self, scores: Sequence[WorldScore]) -> float:
+        """Share of lines with a blunder that is named; by errors alone where doubts are common."""
+        common = any(name.endswith("/or-wrong") for name in self.common)
+        return _mean([s.named or (s.doubted and not common) for s in scores])
 
     @property
     def cpu_s(self) -> float:
@@ -321,17 +336,18 @@ def _named(r: CaseResult) -> Iterator[Statistic]:
         if not (scores or full):
             continue
         least = share if full else _at_least(share, len(scores))
-        value = _mean([s.named for s in scores])
-        yield Statistic(r.case.name, what, len(scores), value, least=least)
+        yield Statistic(r.case.name, what, len(scores), r.named(scores), least=least)
+    by_error = _mean([s.named for s in r.scores])
+    yield Statistic(r.case.name, "named by an error", len(r.scores), by_error)
     for kind in ("moved", "counter"):
         own = [s for s in r.scores if s.blunder == kind]
-        yield Statistic(r.case.name, f"{kind}, named", len(own), _mean([s.named for s in own]))
+        yield Statistic(r.case.name, f"{kind}, named", len(own), r.named(own))
         rightly = _mean([s.named_rightly for s in own])
         yield Statistic(r.case.name, f"{kind}, named as such", len(own), rightly)
     own = [s for s in r.scores if s.power >= SEEN_POWER]
     over = _mean([s.power < SEEN_POWER for s in r.scores])
     yield Statistic(r.case.name, f"below what a test sees at {SEEN_POWER:.0%}", len(r.scores), over)
-    yield Statistic(r.case.name, "named of the others", len(own), _mean([s.named for s in own]))
+    yield Statistic(r.case.name, "named of the others", len(own), r.named(own))
     for where, those in (("", r.scores), (f", a bend within {NEAR_BEND_M:.0f} m", near)):
         what = f"named at best by a test that knows the bends{where}"
         yield Statistic(r.case.name, what, len(those), _mean([s.power for s in those]))

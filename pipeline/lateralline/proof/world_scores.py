@@ -19,8 +19,9 @@ import shapely
 from scipy.special import chdtrc
 
 from lateralline.findings import Finding
-from lateralline.link.gross_errors import suspects
+from lateralline.link.gross_errors import READING, denies, doubts, suspects
 from lateralline.proof.coverage import ELLIPSE_95, INTERVAL_95
+from lateralline.proof.line_scores import MOST_NAMED
 from lateralline.proof.world_best import apart
 from lateralline.proof.world_seen import OF, power
 from lateralline.proof.world_survey import (
@@ -33,9 +34,6 @@ from lateralline.proof.world_truth import STEP_M, TruePath, World
 from lateralline.records import Flags, Floats, Line, Product
 from lateralline.stages import SiteFailure, SiteResult, run_site
 from lateralline.workers import all_in_order
-
-#: Blunders are named by one finding, of two stops at most.
-MOST_NAMED = 2
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -59,8 +57,9 @@ class WorldScore:
     said: frozenset[str]  # its warnings and errors, as code and variant
     false_errors: tuple[str, ...]  # of these the errors that accuse what is right
     blunder: str  # moved | counter | ""
-    named: bool  # by one finding, with one other stop at most
-    named_rightly: bool  # as what it is, alone or beside what it cannot be told from
+    named: bool  # by one error, with one other stop at most
+    doubted: bool  # by the warning that it, or a bend, is there; likewise
+    named_rightly: bool  # by either, as what it is, alone or beside what it cannot be told from
     to_bend_m: float  # from the stop of the blunder, along the pipe
     apart: Floats  # of a misread counter: `world_best.apart`
     power: float  # of a blunder: `world_seen.power`; NaN without
@@ -140,8 +139,9 @@ def _score(line: SurveyedLine, result: SiteResult, cpu_s: float) -> WorldScore:
         said=frozenset(f.name for f in told),
         false_errors=false,
         blunder=line.blunder,
-        named=bool(names),
-        named_rightly=any(f.variant in (OF[line.blunder], "tied") for f in names),
+        named=any(map(denies, names)),
+        doubted=any(map(doubts, names)),
+        named_rightly=any(_is_told(f, OF[line.blunder]) for f in names),
         to_bend_m=float(np.abs(bends - travel[bad]).min(initial=np.inf)),
         apart=apart(line, result) if line.blunder == "counter" else np.zeros(0),
         power=power(line, result) if line.blunder else np.nan,
@@ -153,8 +153,14 @@ def _score(line: SurveyedLine, result: SiteResult, cpu_s: float) -> WorldScore:
 
 def _names(found: Finding, wrong: set[str]) -> bool:
     stops = set(suspects(found))
-    blunder = found.severity == "error" and found.code == "blunder"
-    return blunder and len(stops) <= MOST_NAMED and bool(stops & wrong)
+    return (denies(found) or doubts(found)) and len(stops) <= MOST_NAMED and bool(stops & wrong)
+
+
+def _is_told(found: Finding, what: str) -> bool:
+    """Whether a finding holds this kind of reading for wrong, or one of several that tie."""
+    readings = found.values.get("readings")
+    said = readings if isinstance(readings, tuple) else ()
+    return found.variant in (what, "tied") or any(str(r).startswith(READING[what]) for r in said)
 
 
 def _corridor(region: shapely.Geometry, whole: Floats) -> tuple[float, float, float]:
