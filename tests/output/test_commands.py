@@ -211,20 +211,34 @@ def test_who_refuses_at_once_clears_what_a_dead_run_left(
     assert [p.name for p in tmp_path.iterdir()] == [out.name]
 
 
-def test_tie_cards_that_are_refused_clear_what_was_left_of_their_tapes(
-    record: Path, tmp_path: Path
+@pytest.mark.parametrize(
+    ("command", "second"),
+    [
+        (("ties", "RECORD", "-o", "OUT.pdf", "--tapes", "OUT.gpkg"), "OUT.gpkg"),
+        (("new", "OUT.xlsx", "--from", "SITE"), "OUT.ids.csv"),
+    ],
+    ids=["tapes of cards", "ids of a workbook"],
+)
+def test_who_is_refused_clears_what_was_left_of_a_second_output(
+    record: Path, tmp_path: Path, command: tuple[str, ...], second: str
 ) -> None:
-    """Killed in the tidying: the cards are there, and of the tapes' part folder an empty one."""
-    cards, tapes = tmp_path / "cards.pdf", tmp_path / "tapes.gpkg"
-    cards.touch()
-    part = PartFolder.begin(tapes, folder=False)
+    """Killed in the tidying: the first is there, and of the second's part folder an empty one."""
+    given = [
+        {"RECORD": record, "SITE": SAMPLES / "gnss-bend-branch"}.get(c, c)
+        if "OUT" not in c
+        else tmp_path / c
+        for c in command
+    ]
+    out = next(path for path in given if isinstance(path, Path) and path.parent == tmp_path)
+    out.touch()
+    part = PartFolder.begin(tmp_path / second, folder=False)
     assert part.lock is not None
     part.lock.close()
     (part.home / "state.json").unlink()
     (part.home / "new").rmdir()
-    refused = run("ties", record, "-o", cards, "--tapes", tapes)
+    refused = run(*given)
     assert refused.exit_code == 2
-    assert [p.name for p in tmp_path.iterdir()] == [cards.name]
+    assert [p.name for p in tmp_path.iterdir()] == [out.name]
 
 
 WHY = ("--by", "crew", "--reason", "dug", "--on", "2026-06-01")

@@ -18,7 +18,7 @@ from lateralline.ingest.ledger import one_line
 from lateralline.ingest.photos import beside_book, named_folder
 from lateralline.ingest.site_input import raw_site
 from lateralline.names import wrong_name
-from lateralline.output import together, whole_file, whole_folder
+from lateralline.output import refuse_target, together, whole_file, whole_folder
 from lateralline.revise.upgrade import Upgrade, upgrade
 from lateralline.template import new_site_files, new_site_settings
 from lateralline.write import dictionary
@@ -82,6 +82,7 @@ def copy_to_workbook(site: Path, book: Path, site_id: str = "", name: str = "") 
     so do its pictures, into the folder BOOK.photos.
     Raises SiteFaultsError for a site with faults: what is at fault would be lost on the way.
     """
+    refuse_target(book, "", replace=False, beside=[named_folder(book), ids_file(book)])
     known = read_site(site).ids
     raw = raw_site(site, for_sheets=True)
     [head] = raw.settings["site"]
