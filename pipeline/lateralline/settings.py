@@ -278,6 +278,16 @@ class Settings:
         """Return the line named, else that of a run; "" where neither is known."""
         return line or next((r.line for r in self.runs if r.id == run), "")
 
+    def ride_height_m(self, line: str, run: str = "") -> float:
+        """Return the height of the transmitter above the invert in a run, metres.
+
+        Where no run is told it is the mean of the line's, and 0 where there is none.
+        """
+        of = [r.ride_height_m for r in self.runs if r.id == run] or [
+            r.ride_height_m for r in self.runs if r.line == line
+        ]
+        return sum(of) / len(of) if of else 0.0
+
     def pipe(self, line: str) -> Pipe:
         """Return the attributes of a line; all unknown when the site gives none."""
         return next(

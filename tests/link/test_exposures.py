@@ -10,7 +10,7 @@ import json
 import re
 import shutil
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -20,7 +20,7 @@ from typer.testing import CliRunner
 from lateralline.cli import app
 from lateralline.findings import Finding
 from lateralline.records import Line, Product
-from lateralline.settings import standard_accuracy
+from lateralline.settings import Run, bare_settings, standard_accuracy
 from lateralline.simulate.additions import with_node
 from lateralline.simulate.sheet import files_of, write_files
 from lateralline.simulate.survey import survey
@@ -594,3 +594,15 @@ def test_a_bend_towards_a_lone_exposure_is_not_called_decided(tmp_path: Path) ->
     assert [f.subject for f in said] == ["line L1"]
     assert "exposure TH1" in said[0].what
     assert re.match(r"\d+° ± \d+°", said[0].by_how_much)
+
+
+def test_where_no_run_is_told_the_ride_height_is_the_mean_of_the_lines_runs() -> None:
+    """Of a crew's skids of 0.02 and 0.04 m on one line, and none on another."""
+    one, other = (
+        Run(name, "L1", "CO1", 0.0, "against", 0.3, ride)
+        for name, ride in (("R1", 0.02), ("R2", 0.04))
+    )
+    settings = replace(bare_settings(), runs=(one, other))
+    assert settings.ride_height_m("L1", "R2") == 0.04
+    assert settings.ride_height_m("L1") == pytest.approx(0.03)
+    assert settings.ride_height_m("L9") == 0.0

@@ -286,8 +286,7 @@ def ride_heights_m(line: Line, settings: Settings, chainage_m: Floats) -> Floats
     own = np.array([rides.get(run, nan) for run in line.run.tolist()])
     if np.isfinite(own).any():
         return carried(chainage_m, own)
-    of_line = [run.ride_height_m for run in settings.runs if run.line == line.line]
-    return np.full(len(own), np.mean(of_line) if of_line else 0.0)
+    return np.full(len(own), settings.ride_height_m(line.line))
 
 
 def ground_sigmas_m(marks: Marks, fixes: Fixes, unknown_ground_m: float) -> Floats:

@@ -83,18 +83,15 @@ def exposed(
     """Return every exposure as measured, and how far above the invert that is."""
     given = {row: i for i, row in enumerate(rows.spots.row.tolist())}
     at = [given[row] for row in exposures.row.tolist()]
-    runs = {run.id: run for run in settings.runs}
     pipes = {pipe.line: pipe for pipe in settings.pipes}
     lines = list(map(settings.line_of, exposures.line.tolist(), exposures.run.tolist()))
     above = []
     for line, run, to in zip(
         lines, exposures.run.tolist(), exposures.measured_to.tolist(), strict=True
     ):
-        ride = runs[run].ride_height_m if run in runs else next(
-            (r.ride_height_m for r in settings.runs if r.line == line), nan
-        )  # fmt: skip
+        ride_m = settings.ride_height_m(line, run)
         known = to and line in pipes
-        above.append(ride - pipes[line].axis_above_m(to, ride) if known else nan)
+        above.append(ride_m - pipes[line].axis_above_m(to, ride_m) if known else nan)
     booked = as_booked(rows.spots, settings.units)
     return {
         **fields_of("field_exposures", exposures),

@@ -225,10 +225,8 @@ def _point(
         readings = reading_of(run, _counter_m(exposures, i, run))
     else:
         readings = {r.id: r.counter_at_entry_m for r in runs if r.entry == name}
-    ride = run if run is not None else next(iter(runs), None)
-    up = settings.pipe(line).axis_above_m(
-        str(exposures.measured_to[i]), ride.ride_height_m if ride else 0.0
-    )
+    ride_m = settings.ride_height_m(line, run.id if run is not None else "")
+    up = settings.pipe(line).axis_above_m(str(exposures.measured_to[i]), ride_m)
     xyz, cov = exposures.xyz_m[i].copy(), np.zeros((5, 5))
     cov[:3, :3] = exposures.cov_m2[i]
     xyz[2] += up

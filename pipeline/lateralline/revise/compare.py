@@ -307,9 +307,8 @@ def _lines_of_exposures(work: SiteWork) -> dict[str, str]:
 def _invert_above_m(exposures: Exposures, row: int, settings: Settings) -> float:
     """Return the height of the invert above what an exposure measured; NaN unknown."""
     line, run = str(exposures.line[row]), str(exposures.run[row])
-    rides = [r.ride_height_m for r in settings.runs if r.id == run or (not run and r.line == line)]
-    ride = float(np.mean(rides)) if rides else 0.0
-    return settings.pipe(line).axis_above_m(str(exposures.measured_to[row]), ride) - ride
+    ride_m = settings.ride_height_m(line, run)
+    return settings.pipe(line).axis_above_m(str(exposures.measured_to[row]), ride_m) - ride_m
 
 
 def _number(value: object) -> float:
