@@ -144,6 +144,16 @@ def test_a_tilt_its_prior_told_alone_becomes_loose_and_one_observed_keeps_its_si
         assert x[1:4].tolist() == [2.0, 3.0, 0.1]
 
 
+def test_a_tilt_that_marks_hardly_tell_is_freed_by_two_of_its_new_deviations_at_most() -> None:
+    """10° under a prior of 5°, told by nothing: 10° + 2 × 20°, where a normal one had 160°."""
+    cov = np.diag([0.01, 0.01, 0.01, 0.02, np.radians(5.0) ** 2])
+    for tilt in (10.0, -10.0):
+        pose = np.array([1.0, 2.0, 3.0, 0.1, np.radians(tilt)])
+        x, wide = without_tilt_prior(pose, cov, np.radians(5.0))
+        assert np.degrees(x[4]) == pytest.approx(5.0 * tilt)
+        assert np.degrees(np.sqrt(wide[4, 4])) == pytest.approx(20.0)
+
+
 def test_a_covariance_that_rounding_spoilt_is_made_definite_and_a_sound_one_kept() -> None:
     sound = np.diag([1.0, 2.0, 3.0, 0.0, 0.0])
     assert factorable(sound) == pytest.approx(sound)

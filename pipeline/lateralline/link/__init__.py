@@ -138,7 +138,12 @@ from lateralline.link.gather import (
     without_far_points,
 )
 from lateralline.link.global_test import contradicted, gross_line, network_findings
-from lateralline.link.gross_errors import moved_stops, rejected_exposures, turned_stops
+from lateralline.link.gross_errors import (
+    moved_stops,
+    one_stop_rather,
+    rejected_exposures,
+    turned_stops,
+)
 from lateralline.link.joint import adjust_network, connected
 from lateralline.link.learning import bend_evidence
 from lateralline.link.lines import LocatedPoint, PreparedLine
@@ -207,6 +212,7 @@ def _link(
     )
     turned_fixes = turn_fixes(solved.fixes, [*alone.values()], settings.runs)
     drawn = record_lines(fits, [*alone], turned_fixes, contested, settings)
+    ledger = [one_stop_rather(f, drawn) for f in ledger]
     accused = {f.subject for f in solved.findings if f.code == "mark-blunder"}
     doubted = any(f.name == "misfit/accuracy" for f in solved.findings)
     for network, one in zip(networks, results, strict=True):

@@ -66,7 +66,7 @@ def _from_fix(fixes: Fixes, i: int, run: Run, settings: Settings) -> LocatedPoin
         cov[3:, :] = cov[:, 3:] = 0.0
         shared = np.concatenate([shared[:3], np.zeros_like(shared[:2])])
     elif np.isfinite(fixes.tilt_prior_rad[i]):
-        follow = tilt_regression(cov, float(fixes.tilt_prior_rad[i]))
+        follow = tilt_regression(seen, cov, float(fixes.tilt_prior_rad[i]))
         seen, cov = without_tilt_prior(seen, cov, float(fixes.tilt_prior_rad[i]))
         shared = follow @ shared
     # A crooked camera is not a crooked pipe.

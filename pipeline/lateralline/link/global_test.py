@@ -122,7 +122,7 @@ def network_findings(
         if not by_estimate:
             named = {name for f in out if f.code == "blunder" for name in suspects(f)}
             out += _beside_contradictions(fit, lines, accused | named)
-            told = accused | {name for f in out for name in (*suspects(f), *f.about)}
+            told = accused | {name for f in out for name in suspects(f)}
             out += doubted_stops(
                 [p for line in fit.model.lines for p in line.points if p.subject not in told], lines
             )
@@ -245,7 +245,7 @@ def _undecided(line: NetworkLine, s: int, settings: Settings) -> Finding:
         f"line {line.id}",
         variant=variant,
         where=b.where or a.where,
-        about=[between(a, b)],
+        about=[between(a.subject, b.subject)],
         start=a.subject,
         end=b.subject,
         more=more,

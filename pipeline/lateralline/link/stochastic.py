@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import cache
+from typing import Final
 
 import numpy as np
 
@@ -52,28 +53,38 @@ def nonzero_accuracy(accuracy: Accuracy) -> Accuracy:
 
 #: σ of the tilt that replaces the prior, so that a fix whose tilt nothing tells stays finite.
 LOOSE_TILT_RAD = np.radians(20.0)
+#: By how many of its new standard deviations a tilt is moved off 0 at most. Common practice, no
+#: source.
+_FREED: Final = 2.0
 _TILT = 4
 
 
-def tilt_regression(cov: Floats, prior_rad: float) -> Floats:
-    """Return the matrix (5, 5) that carries a fix (5,) from under its tilt prior to a loose one."""
-    column, var = cov[:, _TILT], cov[_TILT, _TILT]
+def tilt_regression(x: Floats, cov: Floats, prior_rad: float) -> Floats:
+    """Return the matrix (5, 5) that carries a fix (5,) from under its tilt prior to a loose one.
+
+    A prior N(0, σ²) adds 1/σ² to the information of the tilt alone. Taken away again, the tilt
+    moves off 0 and widens, and the rest follows along its regression on the tilt, c/C_tt (c the
+    tilt's column): exact for a normal distribution. No further than `_FREED` of its new standard
+    deviations: a tilt that its marks hardly tell, and yet draw far off 0, is no normal one, and
+    16 times as far is where nothing was measured.
+    """
+    column, var, tilt = cov[:, _TILT], cov[_TILT, _TILT], abs(float(x[_TILT]))
+    wider = _wider(var, prior_rad)
+    times = min(wider / var, 1.0 + _FREED * float(np.sqrt(wider)) / max(tilt, 1e-9))
     out = np.eye(5)
-    out[:, _TILT] += column / var * (_wider(var, prior_rad) / var - 1)
+    out[:, _TILT] += column / var * (times - 1.0)
     return out
 
 
 def without_tilt_prior(x: Floats, cov: Floats, prior_rad: float) -> tuple[Floats, Floats]:
     """Return a fix (5,) and its covariance (5, 5) with a loose tilt prior in place of its own.
 
-    A prior N(0, σ²) adds 1/σ² to the information of the tilt alone. Taken away again, the tilt
-    moves off 0 and widens, and the rest follows along its regression on the tilt, c/C_tt (c the
-    tilt's column): exact for a normal distribution, and positive definite whatever C_tt is.
+    As `tilt_regression` says; positive definite whatever the variance of the tilt is.
     """
     column, var = cov[:, _TILT], cov[_TILT, _TILT]
     share = column / var
     wider = _wider(var, prior_rad)
-    return tilt_regression(cov, prior_rad) @ x, cov + np.outer(share, share) * (wider - var)
+    return tilt_regression(x, cov, prior_rad) @ x, cov + np.outer(share, share) * (wider - var)
 
 
 def _wider(var: float, prior_rad: float) -> float:
