@@ -16,6 +16,7 @@ from lateralline.explain.line import tell_line, tell_run
 from lateralline.explain.origin import stated
 from lateralline.explain.segment import segments_at, tell_segments, touches
 from lateralline.explain.stop import tell_stop
+from lateralline.findings import subjects_in
 from lateralline.record.rows import (
     CentrelineRow,
     ExposureRow,
@@ -150,7 +151,7 @@ def finding_of(view: RecordView, row: FindingRow) -> Meant:
     """Return a finding; what it is about is told with it."""
     return Meant(
         "finding", f"{row.code} {row.subject}", partial(tell_finding, view, row),
-        lambda other: False, lambda: _subjects(view, row.subject),
+        lambda other: False, partial(_of_finding, view, row),
     )  # fmt: skip
 
 
@@ -160,6 +161,13 @@ def by_case(of: dict[str, Meant], name: str) -> Meant | None:
         return of[name]
     alike = [meant for key, meant in of.items() if key.casefold() == name.casefold()]
     return alike[0] if len({meant.named for meant in alike}) == 1 else None
+
+
+def _of_finding(view: RecordView, row: FindingRow) -> list[Meant]:
+    """Return what a finding is about, then what else it speaks of, each once."""
+    named = [row.subject, *subjects_in(row.also_about)]
+    every = {(m.kind, m.named): m for subject in named for m in _subjects(view, subject)}
+    return list(every.values())
 
 
 def _subjects(view: RecordView, subject: str) -> list[Meant]:
