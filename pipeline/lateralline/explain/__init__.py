@@ -7,6 +7,8 @@ whole     everything at once, for a page; what lies beside is led to and told on
 stop      a stop: its marks, how they were weighed, what they say by hand
 by_hand   what a pencil gets from its marks, and how far from the record's that may be
 finding   a finding: its figures, what they were held against, which of the record agree
+found     what a finding was found by, as its row keeps it
+statistic tests of a whole line: what of one the record alone gives again
 along     what lies on a line: nodes, observations, places between
 line      a line as a whole, and a run
 exposure  an exposure: its chain of levels, and how the line agrees with it
