@@ -18,6 +18,7 @@ import shapely
 
 from lateralline import contract
 from lateralline.output import stamp, whole_file
+from lateralline.record import CHANGED, said_changed
 from lateralline.record.assets import PREFIX, register_words
 from lateralline.record.exported import Exported, Feature, beside, refuse_unknown_site
 from lateralline.record.symbology import Area, LineSymbol, Point, Symbol, style_of
@@ -144,8 +145,10 @@ def _placemark(parent: ET.Element, one: Exported, layer: str, feature: Feature) 
     made = ET.SubElement(parent, "Placemark")
     name = getattr(row, called, None) or getattr(row, "line_id", None) or layer
     _text(made, "name", str(name))
-    own = getattr(row, "caution", None) or contract.load(layer).caution
-    _text(made, "description", _balloon(layer, vars(row), one.caution(own) if own else ""))
+    own = contract.load(layer).caution
+    if own and (one.changed or str(getattr(row, "caution", "")).startswith(CHANGED)):
+        own = said_changed(own)
+    _text(made, "description", _balloon(layer, vars(row), own))
     _text(made, "styleUrl", f"#{layer}-{rule}")
     made.append(_geometry(feature.shape))
 
