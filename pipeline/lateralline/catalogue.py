@@ -69,6 +69,7 @@ class Meaning(BaseModel):
     against: tuple[str, ...] = ()  # of a limit: values, or "one / other", the first there is
     least: bool = False  # the other must not fall below it
     alpha: float | None = None  # of a limit of χ²: how often chance alone exceeds it
+    together: bool = False  # by that chance at all places tested together, at each by its share
     freedoms: str = ""  # a number, the value that tells them, or "w": √ of χ² of one
 
     @model_validator(mode="before")

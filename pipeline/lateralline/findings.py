@@ -126,6 +126,16 @@ class Finding:
         return dumps(told, ensure_ascii=False)
 
     @property
+    def also_about(self) -> str | None:
+        """What it speaks of beside its subject, each once, as JSON; None where that is nothing.
+
+        >>> finding("baseline-check", "baseline A–B", about=["line L1"], length_m=9.0).also_about
+        '["line L1"]'
+        """
+        named = [subject for subject in dict.fromkeys(self.about) if subject != self.subject]
+        return dumps(named, ensure_ascii=False) if named else None
+
+    @property
     def unsettles(self) -> bool:
         """Whether it is an error from which all that is worked out of the site may only follow."""
         entry = catalogue().entries.get(self.code)
@@ -165,6 +175,19 @@ def values_in(found_by: str) -> dict[str, Value]:
     except (ValueError, AttributeError, KeyError, TypeError):
         return {}
     return {n: tuple(map(str, v)) if isinstance(v, list) else v for n, v in told.items()}
+
+
+def subjects_in(also_about: str) -> tuple[str, ...]:
+    """Return the subjects that `Finding.also_about` tells; none where somebody edited that.
+
+    >>> subjects_in('["stop R1/5", "line L2"]'), subjects_in(""), subjects_in('{"a": 1}')
+    (('stop R1/5', 'line L2'), (), ())
+    """
+    try:
+        told = loads(also_about or "[]")
+    except ValueError:
+        return ()
+    return tuple(map(str, told)) if isinstance(told, list) else ()
 
 
 def _with_unit(value: Value, kind: str) -> dict[str, object]:

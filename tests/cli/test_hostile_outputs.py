@@ -362,9 +362,9 @@ def read(site: Path, record: Path) -> dict[str, list[str]]:
 
 
 def within(text: str) -> list[str]:
-    """Return the texts of a column that is JSON, as `found_by` of findings is; else the text."""
+    """Return the texts of a column that is JSON, as two of findings are; else the text."""
     try:
-        return list(texts_of(json.loads(text))) if text.startswith('{"') else [text]
+        return list(texts_of(json.loads(text))) if text.startswith(('{"', '["')) else [text]
     except json.JSONDecodeError:
         return [text]
 

@@ -297,7 +297,10 @@ def test_what_a_stop_rests_on_cites_what_is_listed(tab: Any, work: Path) -> None
         tab.value(f"[...document.querySelectorAll('{each}')].map((e) => e.textContent)")
         for each in ("#why details li", "#why > ul li")
     )
-    assert sources[0].startswith("[1] field of a point dipole")
+    assert [int(source.partition("]")[0][1:]) for source in sources] == [
+        *range(1, len(sources) + 1)
+    ]
+    assert any("field of a point dipole" in source for source in sources)
     assert any("marks.csv, SHA-256" in source for source in sources)
     for figure in figures:
         cites = [int(n) for n in re.findall(r"\[(\d+)\]", figure.rpartition(". From ")[2])]

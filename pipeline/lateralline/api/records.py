@@ -36,7 +36,7 @@ from lateralline.errors import (
     UnreadableError,
     reason,
 )
-from lateralline.findings import Finding, values_in
+from lateralline.findings import Finding, subjects_in, values_in
 from lateralline.kept import keeping, kept_in, unfinished
 from lateralline.output import stamp, together, whole_file, whole_folder
 from lateralline.output.keep import tell_if_changed
@@ -143,12 +143,20 @@ class Record:
             columns=[*FINDING_FIELDS, "where"]
         )
         texts = rows.drop(columns=["chainage_m", "accepted_on"]).astype(object).fillna("")
-        found_by = texts.pop("found_by").tolist()
+        found_by, about = texts.pop("found_by").tolist(), texts.pop("also_about").tolist()
         at = (None if isnan(m) else m for m in rows["chainage_m"].astype(float).tolist())
         days = DateColumn().read(rows["accepted_on"])
         findings = (
-            Finding(**row, values=values_in(found), chainage_m=m, accepted_on=day)
-            for row, found, m, day in zip(texts.to_dict("records"), found_by, at, days, strict=True)
+            Finding(
+                **row,
+                values=values_in(found),
+                about=subjects_in(also),
+                chainage_m=m,
+                accepted_on=day,
+            )
+            for row, found, also, m, day in zip(
+                texts.to_dict("records"), found_by, about, at, days, strict=True
+            )
         )
         return Findings(findings, self.failures)
 

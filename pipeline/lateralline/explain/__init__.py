@@ -1,10 +1,14 @@
 """Why a figure of a record is what it is: what one spot rests on, by the record alone.
 
 content   what is told of a spot: figures with their formula, tables, findings, where it all is from
-refs      what a name means, whatever a record holds, and a place on a line
+refs      what a name means, and the explanation of that
+things    everything that has a name: what tells of it, and what lies beside it
+whole     everything at once, for a page; what lies beside is led to and told once
 stop      a stop: its marks, how they were weighed, what they say by hand
 by_hand   what a pencil gets from its marks, and how far from the record's that may be
 finding   a finding: its figures, what they were held against, which of the record agree
+found     what a finding was found by, as its row keeps it
+statistic tests of a whole line: what of one the record alone gives again
 along     what lies on a line: nodes, observations, places between
 line      a line as a whole, and a run
 exposure  an exposure: its chain of levels, and how the line agrees with it

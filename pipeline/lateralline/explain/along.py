@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from math import hypot, isfinite, isnan, nan
 from typing import Final
 
@@ -17,18 +16,19 @@ from lateralline.explain.content import (
     said,
 )
 from lateralline.explain.origin import in_files, setting
-from lateralline.explain.segment import bend_figures, segments_at, tell_segments, touches
+from lateralline.explain.segment import bend_figures, segments_at
 from lateralline.explain.stop import ellipse_figures, level_figures
 from lateralline.record.rows import (
     BandRow,
     NodeRow,
     ObservationRow,
     PipePointRow,
-    SegmentRow,
 )
 from lateralline.record.view import RecordView
 from lateralline.wording import off_by
 
+#: A chainage as it is printed, in metres or feet, is off by half of it at most.
+PRINTED_M: Final = 0.01
 #: What a node's place rests on, in words.
 _PLACED: Final = {
     "adjustment": "located: the adjustment of the whole line put it there",
@@ -37,8 +37,8 @@ _PLACED: Final = {
 }
 
 
-def tell_node(view: RecordView, node: NodeRow, told: ToldSpot, *, beside: bool = True) -> None:
-    """Tell what a node rests on, and the pipe on both sides of it if that is wanted."""
+def tell_node(view: RecordView, node: NodeRow, told: ToldSpot) -> None:
+    """Tell what a node rests on."""
     named = node.named if node.ref else f"{node.kind.replace('_', ' ')} {node.node_id}"
     told.said.append(f"This is {named}; {_PLACED.get(node.placed_by, '')}.")
     tell_spot(view, node, node.node_id, told)
@@ -52,8 +52,6 @@ def tell_node(view: RecordView, node: NodeRow, told: ToldSpot, *, beside: bool =
         )  # fmt: skip
     if node.kind == "bend":
         told.figures += bend_figures(view, node)
-    if beside:
-        tell_segments(view, [s for s in view.rows(SegmentRow) if touches(s, node)], told)
 
 
 def tell_spot(view: RecordView, spot: PipePointRow, named: str, told: ToldSpot) -> None:
@@ -95,24 +93,23 @@ def tell_observation(view: RecordView, seen: ObservationRow, told: ToldSpot) -> 
         )
         told.figures += _by_counter(view, seen)
         tell_spot(view, seen, seen.observation_id, told)
-        tell_segments(view, segments_at(view, seen.line_id, seen.chainage_m), told)
 
 
 def tell_place(view: RecordView, line: str, chainage_m: float, told: ToldSpot) -> None:
-    """Tell what a place on a line rests on: the segment it lies in, and its levels."""
-    band = [b for b in view.rows(BandRow, line) if isfinite(b.chainage_m)]
-    before = max((b for b in band if b.chainage_m <= chainage_m), key=lambda b: b.chainage_m)
-    after = min((b for b in band if b.chainage_m >= chainage_m), key=lambda b: b.chainage_m)
+    """Tell what a place on a line rests on: its levels, and how far aside pipe may lie there."""
+    before, after = _beside(view, line, chainage_m)
     between = after.chainage_m - before.chainage_m
     share = (chainage_m - before.chainage_m) / between if between else 0.0
-    beside = f"{line} at {said(before.chainage_m, 2)} m and {said(after.chainage_m, 2)} m"
-    for what, column, source in (
+    beside = f"{line} at {said(before.chainage_m, 2)} m"
+    beside += f" and {said(after.chainage_m, 2)} m" if between else ""
+    levels = (
         ("invert", "invert_level_m", "least squares"),
         ("invert, lowest (95 %)", "invert_lower_95_m", "paths"),
         ("invert, highest (95 %)", "invert_upper_95_m", "paths"),
         ("ground level", "ground_level_m", "definition"),
         ("cover", "cover_m", "definition"),
-    ):
+    )
+    for what, column, source in levels if between else levels[:-1]:
         a, b = getattr(before, column), getattr(after, column)
         if isnan(a) or isnan(b):
             continue
@@ -122,14 +119,16 @@ def tell_place(view: RecordView, line: str, chainage_m: float, told: ToldSpot) -
                 a + share * (b - a),
                 "m",
                 "straight between the places beside it that the record holds: first + share of the "
-                "way × (second − first)",
-                f"{put(a)} + {put(share)} × ({put(b)} − {put(a)})",
+                "way × (second − first)"
+                if between
+                else "a place that the record holds",
+                f"{put(a)} + {put(share)} × ({put(b)} − {put(a)})" if between else "",
                 (formula(source), held("level_band", beside, column)),
             )
         )
+    told.figures += [] if between else level_figures(view, before, beside)
     told.figures += _least_cover(before, after, line)
     segments = segments_at(view, line, chainage_m)
-    told.figures += _aside(view, segments)
     least = min(before.cover_lower_95_m, after.cover_lower_95_m)
     if segments and isfinite(segments[0].position_95_max_m):
         told.said.append(
@@ -140,7 +139,17 @@ def tell_place(view: RecordView, line: str, chainage_m: float, told: ToldSpot) -
         f"Cover at least {view.least_both(least)} (95 %)." if isfinite(least)
         else "Nothing bounds the cover here."
     )  # fmt: skip
-    tell_segments(view, segments, told)
+
+
+def _beside(view: RecordView, line: str, chainage_m: float) -> tuple[BandRow, BandRow]:
+    """Return the places of the record before and after a chainage; one that it is of, twice."""
+    band = [b for b in view.rows(BandRow, line) if isfinite(b.chainage_m)]
+    near = min(band, key=lambda b: abs(b.chainage_m - chainage_m))
+    if abs(near.chainage_m - chainage_m) <= PRINTED_M / 2:
+        return near, near
+    before = max((b for b in band if b.chainage_m <= chainage_m), key=lambda b: b.chainage_m)
+    after = min((b for b in band if b.chainage_m >= chainage_m), key=lambda b: b.chainage_m)
+    return before, after
 
 
 def _least_cover(before: BandRow, after: BandRow, line: str) -> list[ExplainedFigure]:
@@ -156,7 +165,8 @@ def _least_cover(before: BandRow, after: BandRow, line: str) -> list[ExplainedFi
         up, ground = at.invert_upper_95_m - at.invert_level_m, INTERVAL_95 * at.ground_sigma_m
         own = at.bounded_by not in ("reach", "nothing")
         off = hypot(up, ground) if own else up + ground
-        first = "" if figures else "; the least beside it is what is said"
+        where = "" if before is after else f" at {said(at.chainage_m, 2)} m along the pipe"
+        where += "" if figures or before is after else "; the least beside it is what is said"
         in_words = "√((highest − invert)² + (1.960 × σ of the ground)²)" if own else (
             "((highest − invert) + 1.960 × σ of the ground), since nothing but the counter bounds "
             "the pipe and such an error is not averaged out"
@@ -165,7 +175,7 @@ def _least_cover(before: BandRow, after: BandRow, line: str) -> list[ExplainedFi
         sigma = f"1.959964 × {put(at.ground_sigma_m)}"
         figures.append(
             ExplainedFigure(
-                f"cover at least (95 %) at {said(at.chainage_m, 2)} m along the pipe{first}",
+                f"cover at least (95 %){where}",
                 at.cover_m - off,
                 "m",
                 f"cover − {in_words}",
@@ -182,37 +192,6 @@ def _least_cover(before: BandRow, after: BandRow, line: str) -> list[ExplainedFi
             )
         )  # fmt: skip
     return figures
-
-
-def _aside(view: RecordView, segments: Iterable[SegmentRow]) -> list[ExplainedFigure]:
-    """Return how far at most pipe of a segment may lie aside in plan."""
-    found = []
-    nodes = {node.node_id: node for node in view.rows(NodeRow)}
-    for s in segments:
-        if isnan(s.position_95_max_m):
-            continue
-        on = [(n, nodes[n].ellipse_major_95_m) for n in (s.from_node_id, s.to_node_id)
-              if n in nodes and isfinite(nodes[n].ellipse_major_95_m)]  # fmt: skip
-        found.append(
-            ExplainedFigure(
-                f"aside in plan at most (95 %) on {s.segment_id}",
-                s.position_95_max_m,
-                "m",
-                "greatest, over the segment, of how far the 95 % corridor reaches aside; no plan "
-                "bound stands closer while the shape is not shown"
-                if s.undecided
-                else "greatest, over the segment, of the long half axis of the 95 % ellipse, "
-                "wherever the 95 % corridor does not end closer to the line",
-                "no single numbers to put in: ellipses between nodes are no columns of the record"
-                + "".join(f"; at {name} the long half axis is {put(axis)}" for name, axis in on),
-                (
-                    formula("paths"),
-                    held("pipe_segments", s.segment_id, "position_95_max_m"),
-                    *(held("pipe_nodes", name, "ellipse_major_95_m") for name, _ in on),
-                ),
-            )
-        )
-    return found
 
 
 def _by_counter(view: RecordView, seen: ObservationRow) -> list[ExplainedFigure]:

@@ -58,7 +58,13 @@ class ExplainedSource:
     """Where a figure is from: a formula, a file by its hash, a layer of the record, a rule."""
 
     text: str
-    at: str = ""  # where in it: "marks.csv:12", "R1/4 chi2"
+    row: str = ""  # where in it: "marks.csv:12", "R1/4"
+    columns: str = ""  # of that row: "chi2"
+
+    @property
+    def at(self) -> str:
+        """Where in it: "marks.csv:12", "R1/4 chi2"."""
+        return f"{self.row} {self.columns}".strip()
 
 
 def formula(name: str) -> ExplainedSource:
@@ -68,7 +74,7 @@ def formula(name: str) -> ExplainedSource:
 
 def held(layer: str, row: str, *columns: str) -> ExplainedSource:
     """Return columns of a row of the record itself, as where numbers are from."""
-    return ExplainedSource(f"the record, layer {layer}", f"{row} {', '.join(columns)}".strip())
+    return ExplainedSource(f"the record, layer {layer}", row, ", ".join(columns))
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,7 +19,7 @@ def tell_exposure(view: RecordView, seen: ExposureRow, told: ToldSpot) -> None:
         f"{to} ({seen.source_row})."
     )
     told.figures += _levels(view, seen)
-    nodes = [n for n in view.rows(NodeRow, seen.line_id) if n.ref == seen.exposure and n.geometry]
+    nodes = nodes_of(view, seen)
     for node in nodes:
         told.figures += _residuals(seen, node)
     if not nodes:
@@ -50,6 +50,12 @@ def tell_exposure(view: RecordView, seen: ExposureRow, told: ToldSpot) -> None:
     )  # fmt: skip
     for node in nodes:
         tell_node(view, node, told)
+
+
+def nodes_of(view: RecordView, seen: ExposureRow) -> list[NodeRow]:
+    """Return the node that an exposure makes of its line; none where the line does not take it."""
+    rows = view.rows(NodeRow, seen.line_id)
+    return [n for n in rows if n.ref == seen.exposure and n.geometry]
 
 
 def _levels(view: RecordView, seen: ExposureRow) -> list[ExplainedFigure]:

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from math import isfinite, nan, sqrt
 from typing import Final
 
-from lateralline.catalogue import Form, Meaning, catalogue, unit_of
+from lateralline.catalogue import Meaning
 from lateralline.derive.ellipses import ELLIPSE_95
 from lateralline.distributions import chi2
 from lateralline.explain.content import (
@@ -20,8 +20,10 @@ from lateralline.explain.content import (
     put,
 )
 from lateralline.explain.fixed import length_between
+from lateralline.explain.found import FoundBy, found_by
 from lateralline.explain.origin import setting, text_of
-from lateralline.findings import values_in
+from lateralline.explain.statistic import beyond_the_record, statistic_figures
+from lateralline.findings import subjects_in
 from lateralline.record.rows import (
     BandRow,
     CentrelineRow,
@@ -35,7 +37,6 @@ from lateralline.record.rows import (
 from lateralline.record.view import RecordView
 from lateralline.wording import counted
 
-_SIGNS: Final = {"deg": "°", "percent": "%"}
 #: What the ± of a σ is of, by the name of the σ.
 _OF_SIGMA: Final = {
     "sigma_m": "how far off",
@@ -52,49 +53,6 @@ _ROUNDED: Final = 1e-4
 _SAME_PLACE_M: Final = 1e-6
 
 
-@dataclass(frozen=True, slots=True)
-class FoundBy:
-    """What a finding was found by: its numbers and texts by name, units, and what they mean."""
-
-    row: FindingRow
-    form: Form | None  # None where the catalogue of today has no such code
-    values: Mapping[str, object]
-    units: Mapping[str, str]
-
-    def number(self, name: str) -> float:
-        """Return a number; NaN where it is not among the values, or nobody knows it."""
-        value = self.values.get(name)
-        if isinstance(value, bool) or not isinstance(value, int | float):
-            return nan
-        return float(value)
-
-    def unit(self, name: str) -> str:
-        """Return the sign of a number's unit; "" where it is not among the values."""
-        unit = self.units.get(name, "")
-        return _SIGNS.get(unit, unit)
-
-    def meaning(self, name: str) -> Meaning:
-        """Return what a number means; its name where the catalogue says nothing of it."""
-        plainly = Meaning(means=name.replace("_", " "))
-        return plainly if self.form is None else self.form.means.get(name, plainly)
-
-    def source(self, *names: str) -> ExplainedSource:
-        """Return values of the finding as where numbers are from."""
-        return held("findings", f"{self.row.code} {self.row.subject} found_by", *names)
-
-
-def found_by(row: FindingRow) -> FoundBy:
-    """Return what a finding was found by; of a record before this was kept, nothing."""
-    try:
-        form = catalogue().form(row.code, row.variant)
-    except TypeError:
-        form = None
-    values = values_in(row.found_by)
-    kinds: Mapping[str, str] = {} if form is None else form.values
-    units = {name: unit_of(kinds.get(name, "number")) for name in values}
-    return FoundBy(row, form, values, units)
-
-
 def tell_finding(view: RecordView, row: FindingRow, told: ToldSpot) -> None:
     """Tell a finding, the figures it rests on, and what they were held against."""
     found = found_by(row)
@@ -102,6 +60,8 @@ def tell_finding(view: RecordView, row: FindingRow, told: ToldSpot) -> None:
     told.said.append(f"Code {row.code}{f'/{row.variant}' if row.variant else ''}: {row.title}.")
     if row.source_row:
         told.said.append(f"It comes from {row.source_row}.")
+    if also := subjects_in(row.also_about):
+        told.said.append(f"It speaks of {', '.join(also)} too.")
     if found.form is not None:
         told.said.append(
             f"By what criterion it is found stands in the docstrings of the package "
@@ -131,6 +91,8 @@ def tell_finding(view: RecordView, row: FindingRow, told: ToldSpot) -> None:
         ),
     )
     told.figures += [*_reckoned(found), *_limits(found), *_of_record(view, found)]
+    told.figures += statistic_figures(view, found)
+    told.said += beyond_the_record(found)
     told.said[:] = filter(None, told.said)
 
 
@@ -158,7 +120,7 @@ def _limits(found: FoundBy) -> Iterator[ExplainedFigure]:
         limit, means = found.number(name), found.meaning(name)
         if not (means.against and isfinite(limit)):
             continue
-        if means.alpha is not None:
+        if means.alpha is not None and not means.together:
             yield _limit(found, name, means, means.alpha)
         for spec in means.against:
             one, _, other = spec.partition(" / ")

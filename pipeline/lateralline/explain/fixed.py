@@ -7,14 +7,13 @@ from math import hypot, isfinite
 from lateralline.derive.ellipses import ELLIPSE_95, INTERVAL_95
 from lateralline.explain.content import ExplainedFigure, ToldSpot, formula, held, put, said
 from lateralline.explain.origin import corner_of, in_files
-from lateralline.explain.stop import tell_stop
 from lateralline.kernels.network import W_LIMIT
 from lateralline.record.rows import ControlRow, MarkRow
 from lateralline.record.view import RecordView
 
 
 def tell_mark(view: RecordView, mark: MarkRow, told: ToldSpot) -> None:
-    """Tell a mark, and the stop it belongs to."""
+    """Tell a mark by itself."""
     stop = f"{mark.run_id}/{mark.stop_id}"
     used = "" if mark.used else " and is not used"
     told.said.append(
@@ -48,9 +47,6 @@ def tell_mark(view: RecordView, mark: MarkRow, told: ToldSpot) -> None:
                 (formula("least squares"), held("field_marks", mark.mark_id, "std_residual")),
             )
         )
-    for fix in view.fixes:
-        if fix.name == stop:
-            tell_stop(view, fix, told)
 
 
 def tell_control(view: RecordView, point: ControlRow, told: ToldSpot) -> None:

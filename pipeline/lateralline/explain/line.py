@@ -165,7 +165,7 @@ def _unsure(
 
 
 def tell_run(view: RecordView, run: str, told: ToldSpot) -> None:
-    """Tell what a run was counted by, its stops in order, and its line."""
+    """Tell what a run was counted by, and its stops in order."""
     stops = [fix for fix in view.fixes if fix.run_id == run]
     lag = setting(view, f"run {run}: transmitter lag", 0.0)
     ride = setting(view, f"run {run}: ride height", 0.0)
@@ -210,9 +210,6 @@ def tell_run(view: RecordView, run: str, told: ToldSpot) -> None:
         *in_files(view, [fix.source_row for fix in stops]),
         held("transmitter_fixes", f"of run {run}", "counter_m, chainage_m, transmitter_depth_m"),
     )  # fmt: skip
-    for line in view.centrelines:
-        if line.line_id in lines:
-            tell_line(view, line, told)
 
 
 def _step(before: FixRow | None, fix: FixRow, scale: float) -> tuple[str, str, str]:

@@ -39,7 +39,7 @@ def tell_segments(view: RecordView, segments: Iterable[SegmentRow], told: ToldSp
     parts = list(segments)
     for s in parts:
         told.said.append(f"Segment {s.segment_id} ({s.from_ref} to {s.to_ref}): {s.shape_named}.")
-        told.figures += _length(view, s)
+        told.figures += [*_length(view, s), *_aside(view, s)]
     told.table(
         "Shapes weighed",
         "misfit of the pipe between two located points by itself, against its 95 % limit and its "
@@ -209,6 +209,34 @@ def _counted(view: RecordView, s: SegmentRow) -> list[ExplainedFigure]:
                 held("adjusted_parameters", f"run {s.run_id} counter_scale", "value"),
             ),
             s.counter_difference_m,
+        )
+    ]
+
+
+def _aside(view: RecordView, s: SegmentRow) -> list[ExplainedFigure]:
+    """Return how far at most pipe of a segment may lie aside in plan."""
+    if isnan(s.position_95_max_m):
+        return []
+    nodes = {node.node_id: node for node in view.rows(NodeRow)}
+    on = [(n, nodes[n].ellipse_major_95_m) for n in (s.from_node_id, s.to_node_id)
+          if n in nodes and isfinite(nodes[n].ellipse_major_95_m)]  # fmt: skip
+    return [
+        ExplainedFigure(
+            f"aside in plan at most (95 %) on {s.segment_id}",
+            s.position_95_max_m,
+            "m",
+            "greatest, over the segment, of how far the 95 % corridor reaches aside; no plan "
+            "bound stands closer while the shape is not shown"
+            if s.undecided
+            else "greatest, over the segment, of the long half axis of the 95 % ellipse, "
+            "wherever the 95 % corridor does not end closer to the line",
+            "no single numbers to put in: ellipses between nodes are no columns of the record"
+            + "".join(f"; at {name} the long half axis is {put(axis)}" for name, axis in on),
+            (
+                formula("paths"),
+                held("pipe_segments", s.segment_id, "position_95_max_m"),
+                *(held("pipe_nodes", name, "ellipse_major_95_m") for name, _ in on),
+            ),
         )
     ]
 

@@ -22,7 +22,7 @@ from lateralline.explain.content import (
     said,
 )
 from lateralline.explain.origin import corner_of, in_files, setting
-from lateralline.record.rows import EllipseRow, FixRow, MarkRow, NodeRow, PipePointRow
+from lateralline.record.rows import BandRow, EllipseRow, FixRow, MarkRow, NodeRow, PipePointRow
 from lateralline.record.view import RecordView
 
 #: What a mark of each kind says, in words.
@@ -263,7 +263,9 @@ def _adjusted(view: RecordView, fix: FixRow) -> list[ExplainedFigure]:
     return figures + level_figures(view, node, node.node_id)
 
 
-def level_figures(view: RecordView, spot: PipePointRow, named: str) -> list[ExplainedFigure]:
+def level_figures(
+    view: RecordView, spot: PipePointRow | BandRow, named: str
+) -> list[ExplainedFigure]:
     """Return the cover of a spot on a line, from its levels and the size of the pipe."""
     pipe = next((row for row in view.centrelines if row.line_id == spot.line_id), None)
     if isnan(spot.cover_m):

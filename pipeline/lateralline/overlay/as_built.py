@@ -28,7 +28,7 @@ from lateralline.errors import LaterallineError
 from lateralline.frames import DEPTH_ONLY
 from lateralline.output.keep import tell_if_changed
 from lateralline.output.proof import reading, sha256
-from lateralline.record import GEOPACKAGE
+from lateralline.record import CAUTION, GEOPACKAGE, caution_of
 from lateralline.record.assets import columns_read, values_read
 from lateralline.record.ground import RegionPlane, regions
 from lateralline.record.layers import AnyFrame, Shapes
@@ -76,6 +76,7 @@ class Lines:
     register: Mapping[str, npt.NDArray[np.object_]]  # values of `AsBuilt.register`; None unknown
     level_datum: Texts
     joined: Flags  # the downstream end is on another line
+    caution: str = CAUTION  # first that somebody changed the record
 
     @property
     def keys(self) -> list[tuple[str, str]]:
@@ -114,6 +115,12 @@ class AsBuilt:
     layers: Mapping[str, AnyFrame]  # lines, corridors and what is not located
     unlocated: tuple[UnlocatedRow, ...]  # with the values of `register`
     register: tuple[Column, ...]  # the owner's register in it, but what is private
+    caution: str = CAUTION  # first that somebody changed it since it was written
+
+    @property
+    def changed(self) -> bool:
+        """Whether somebody changed it since it was written."""
+        return self.caution != CAUTION
 
     @property
     def placeless(self) -> list[UnlocatedRow]:
@@ -153,7 +160,7 @@ class AsBuilt:
                 for n, area_m in zip((here - len(lines)).tolist(), areas_m, strict=True)
             ]
             mine = lines.iloc[rows[rows < len(lines)]]
-            yield Region(plane, _lines(plane, mine, self.register), tuple(areas))
+            yield Region(plane, _lines(plane, mine, self.register, self.caution), tuple(areas))
 
 
 def open_as_built(given: Path) -> AsBuilt:
@@ -191,6 +198,7 @@ def open_as_built(given: Path) -> AsBuilt:
         layers=layers,
         unlocated=rows_of(UnlocatedRow, unlocated, values_read(unlocated, register)),
         register=register,
+        caution=caution_of(path),
     )
 
 
@@ -207,7 +215,9 @@ def _named(path: Path) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def _lines(plane: RegionPlane, rows: pd.DataFrame, register: Iterable[Column]) -> Lines:
+def _lines(
+    plane: RegionPlane, rows: pd.DataFrame, register: Iterable[Column], caution: str
+) -> Lines:
     inside, outside = _numbers(rows, "inside_diameter_m"), _numbers(rows, "outside_diameter_m")
     assumed = ~np.isfinite(outside)
     wide = np.fmax(UNKNOWN_DIAMETER_M, UNKNOWN_WALLS_RATIO * inside)  # as `derive.dig` has it
@@ -227,6 +237,7 @@ def _lines(plane: RegionPlane, rows: pd.DataFrame, register: Iterable[Column]) -
         register={name: objects(v) for name, v in values_read(rows, register).items()},
         level_datum=_texts(rows, "level_datum"),
         joined=_texts(rows, "joins_line_id") != "",
+        caution=caution,
     )
 
 

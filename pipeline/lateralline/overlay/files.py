@@ -17,7 +17,7 @@ from lateralline.derive.dig import around
 from lateralline.frames.operations import PLAN_95
 from lateralline.output import whole_folder
 from lateralline.overlay.as_built import UNLOCATED, AsBuilt, UnlocatedArea
-from lateralline.record import CAUTION
+from lateralline.record import CAUTION, CHANGED, said_changed
 from lateralline.record.ground import RegionPlane
 from lateralline.record.layers import GEOMETRY, GEOMETRY_FIELD, Shapes, to_table
 from lateralline.record.rows import UnlocatedRow
@@ -40,7 +40,7 @@ class Overlay:
     def __init__(self, folder: Path, name: str, as_built: AsBuilt, layers: tuple[str, ...]) -> None:
         """Begin in a folder that is there, with what is made from `as_built`."""
         self.folder, self.names, self.crs = folder, layers, as_built.crs
-        self._name, self._origin = name, _origin(as_built)
+        self._name, self._origin, self._changed = name, _origin(as_built), as_built.changed
         path = folder / f"{name}.gpkg"
         self._gpkg = GeoPackageSink(path, self.crs, stamp=created_at(), names=layers)
         self._geojson = GeoJSONSink({n: folder / "geojson" / f"{n}.geojson" for n in layers})
@@ -59,7 +59,7 @@ class Overlay:
         it would be a guess. `z_m` stands at the vertices, in order, levels in metres as in every
         layer; RFC 7946 has no place for levels like these.
         """
-        columns, shapes_m = drawn(0.0)
+        columns, shapes_m = self._drawn(drawn, 0.0)
         placed = plane.shapes_to_file(shapes_m)
         if z_m is not None:
             xyz = np.column_stack([shapely.get_coordinates(placed), z_m])
@@ -68,7 +68,7 @@ class Overlay:
         self._gpkg.append({layer: table})
         off_m = PLAN_95 * plane.lonlat_sigma_m()
         if isfinite(off_m):
-            columns, shapes_m = drawn(off_m)
+            columns, shapes_m = self._drawn(drawn, off_m)
             placed = plane.shapes_to_lonlat(shapes_m)
             flat = to_table(layer, columns, placed) if z_m is None else _with_shapes(table, placed)
             self._geojson.append({layer: flat})
@@ -91,18 +91,20 @@ class Overlay:
 
     def add_csv(self, layer: str, rows: Iterable[Mapping[str, object]]) -> None:
         """Write rows of a layer as a table for spreadsheets, without shapes."""
-        text = csv_file.table(contract.load(layer).names, rows, "\r\n")
+        told = (self._told(row) for row in rows)
+        text = csv_file.table(contract.load(layer).names, told, "\r\n")
         path = self.folder / f"{self._name}.csv"
         path.write_text(text, encoding="utf-8", newline="")
 
     def close(self, about: str) -> None:
         """Complete every file and check the GeoPackage against what was meant."""
+        about = f"The record was {CHANGED} {about}" if self._changed else about
         self._gpkg.close(about, described_overlay(self._origin, self._name, self.names, about))
         self._geojson.close()
         read_back.check(
             self._gpkg.path, self._gpkg.tallies, None if self.crs is None else self.crs.name
         )
-        head = f"# {self._gpkg.path.stem}\n\n{about}\n\n**{CAUTION}**\n\n"
+        head = f"# {self._gpkg.path.stem}\n\n{about}\n\n**{self._caution()}**\n\n"
         tables = "\n".join(dictionary.markdown(name, level=2) for name in self.names)
         (self.folder / _ABOUT).write_text(head + tables, encoding="utf-8")
         if not self._geojson.empty:
@@ -110,6 +112,24 @@ class Overlay:
             for name in self.names:
                 path = self.folder / "schema" / f"{name}.schema.json"
                 path.write_text(dictionary.json_schema_text(name), encoding="utf-8")
+
+    def _caution(self) -> str:
+        return said_changed(CAUTION) if self._changed else CAUTION
+
+    def _drawn(
+        self, drawn: Callable[[float], tuple[Columns, Shapes]], off_m: float
+    ) -> tuple[Columns, Shapes]:
+        """Return a layer as drawn; in its cautions that the record was changed, if it was."""
+        columns, shapes_m = drawn(off_m)
+        if self._changed and "caution" in columns:
+            columns = {**columns, "caution": [said_changed(str(c)) for c in columns["caution"]]}
+        return columns, shapes_m
+
+    def _told(self, row: Mapping[str, object]) -> Mapping[str, object]:
+        """Return a row of a table; in its caution that the record was changed, if it was."""
+        if not self._changed or "caution" not in row:
+            return row
+        return {**row, "caution": said_changed(str(row["caution"]))}
 
 
 @contextmanager

@@ -15,7 +15,6 @@ from lateralline.overlay.as_built import Lines, StationLegs, named, open_ends
 from lateralline.overlay.clearance import Pair
 from lateralline.overlay.run import Comparison, at_least, length
 from lateralline.overlay.zones import Drawn
-from lateralline.record import CAUTION
 from lateralline.record.rows import UnlocatedRow
 from lateralline.records import Floats, Ints
 from lateralline.terms import region_of, word
@@ -254,7 +253,7 @@ def pipes_shown(lines: Lines, rows: list[int]) -> PipesShown:
         "open_ends": open_ends(lines, np.array(rows, dtype=np.int64)),
         "pipes": list(shapely.buffer(lines.path_m[rows], radius_m, cap_style="flat")),
         "corridors": list(lines.corridor_m[rows]),
-        "caution": CAUTION,
+        "caution": lines.caution,
     }
 
 

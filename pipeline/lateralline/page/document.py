@@ -24,7 +24,7 @@ from lateralline.findings import title_of
 from lateralline.page import places
 from lateralline.page.columns import columns_of
 from lateralline.page.joined import columns_of_connections, places_of_connections
-from lateralline.page.payload import payload, told_why, units
+from lateralline.page.payload import payload, units
 from lateralline.page.photos import page_photos
 from lateralline.page.places import (
     UNIT_NAMES,
@@ -35,6 +35,7 @@ from lateralline.page.places import (
     fact_text,
     measured,
 )
+from lateralline.page.reasons import MOST_EXPLAINED, told_why
 from lateralline.page.signs import PALETTE, style_sheet, switches
 from lateralline.record.connections import ConnectionRow
 from lateralline.record.profile import line_profile
@@ -81,8 +82,8 @@ def document(
     lines = [line_profile(view, line) for line in view.lines]
     columns = columns_of(view, found, lines, works, mains)
     inches = view.measure.unit == "ft-in"
-    findings, targets = _findings(view)
-    why = told_why(view)
+    rows, findings, targets = _findings(view)
+    why = told_why(view, rows)
     data = safe_json(payload(view, found, columns, lines, targets) | {"why": why})
     page: str = template("page.html").render(
         view=view,
@@ -107,7 +108,8 @@ def document(
             for heads in [_heads(view, columns)]
         ],
         photos=page_photos(view),
-        why=why["spots"],
+        why=why,
+        most_explained=MOST_EXPLAINED,
         findings=findings,
         called=SEVERITY_NAMES,
         fact_text=lambda fact, with_unit=False: fact_text(
@@ -166,7 +168,7 @@ def safe_json(value: object) -> str:
     >>> safe_json({"a": "</script>"})
     '{"a":"\\\\u003c/script>"}'
     """
-    text = json.dumps(value, ensure_ascii=True, separators=(",", ":"), allow_nan=False)
+    text = json.dumps(value, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
     return text.replace("<", "\\u003c")
 
 
@@ -268,8 +270,10 @@ def _table(
     return [(place, [facts.get(c) for c in columns]) for place, facts in by_name]
 
 
-def _findings(view: RecordView) -> tuple[list[dict[str, object]], list[PageTarget]]:
-    """Return the findings as text, the worst first, and where each points."""
+def _findings(
+    view: RecordView,
+) -> tuple[list[FindingRow], list[dict[str, object]], list[PageTarget]]:
+    """Return the findings, the worst first, the same as text, and where each points."""
     rows, region = view.rows(FindingRow), region_of(view.lineage.tape_unit)
     pairs = sorted(
         zip(rows, places.targets(view), strict=True),
@@ -281,7 +285,7 @@ def _findings(view: RecordView) -> tuple[list[dict[str, object]], list[PageTarge
         | {"title": row.title or title_of(row.code), "accepted": row.accepted}
         for row, _ in pairs
     ]
-    return told, [target for _, target in pairs]
+    return [row for row, _ in pairs], told, [target for _, target in pairs]
 
 
 def _statements(view: RecordView) -> list[str]:

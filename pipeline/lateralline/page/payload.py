@@ -10,8 +10,6 @@ from typing import Final
 import numpy as np
 
 from lateralline.derive.ellipses import INTERVAL_95
-from lateralline.explain.content import cited, compared, numbered, said
-from lateralline.explain.refs import explain_all
 from lateralline.page.columns import Columns
 from lateralline.page.places import UNIT_NAMES, PagePlace, PageTarget, centreline
 from lateralline.page.signs import opening
@@ -32,9 +30,6 @@ _BRIEF: Final = (
     "required",
     "what",
 )
-
-#: A page tells the reasons where there are so many stops at most; of more, `explain` tells each.
-_MOST_EXPLAINED: Final = 60
 
 
 def payload(
@@ -114,29 +109,3 @@ def _joins(view: RecordView, row: CentrelineRow) -> dict[str, object] | None:
         if row.joins_line_id and here and node.ref == row.line_id:
             return {"line": row.joins_line_id, "chainage": node.chainage_m}
     return None
-
-
-def told_why(view: RecordView) -> dict[str, Sequence[object]]:
-    """Return what each spot and finding rests on; `texts` they share are told by their number."""
-    texts: dict[object, int] = {}
-
-    def number(text: str | tuple[str, ...]) -> int:
-        return texts.setdefault(text, len(texts))
-
-    every = explain_all(view) if len(view.fixes) <= _MOST_EXPLAINED else []
-    numbers = numbered(*(part for _, told in every for part in (told.figures, told.tables)))
-    spots: list[object] = []
-    for name, told in every:
-        figures = [
-            [number(f.what), said(f.value) + ("" if f.unit == "1" else f" {f.unit}"),
-             number(f.formula), f.worked, compared(f, why=False), number(f.why),
-             cited(f.sources, numbers)]
-            for f in told.figures
-        ]  # fmt: skip
-        tables = [
-            [number(t.title), number(tuple(t.heads)), [list(map(str, row)) for row in t.rows],
-             number(t.note), cited(t.sources, numbers)]
-            for t in told.tables
-        ]  # fmt: skip
-        spots.append([name, list(told.said), figures, tables])
-    return {"texts": list(texts), "spots": spots, "sources": list(numbers)}

@@ -26,8 +26,8 @@ from lateralline.errors import FrameError, LaterallineError, UnknownSiteError
 from lateralline.frames.operations import PLAN_95
 from lateralline.frames.systems import plan_of
 from lateralline.output.keep import is_kept, tell_if_changed
-from lateralline.output.proof import STAMP, account_of, reading, sha256
-from lateralline.record import GEOPACKAGE
+from lateralline.output.proof import STAMP, account_of, changed_since, reading, sha256
+from lateralline.record import CAUTION, GEOPACKAGE, said_changed
 from lateralline.record.assets import hidden
 from lateralline.record.ground import regions
 from lateralline.record.layers import AnyFrame
@@ -56,11 +56,16 @@ class Exported:
     gpkg: Path
     layers: tuple[str, ...]  # in the order of the contract
     notes: str  # what an overlay says of itself as a whole
+    changed: bool = False  # since it was written, by somebody
 
     @property
     def is_record(self) -> bool:
         """Whether it is what `build` wrote."""
         return "lineage" in self.layers
+
+    def caution(self, own: str = CAUTION) -> str:
+        """Return what stands on what is made of it; first that somebody changed it."""
+        return said_changed(own) if self.changed else own
 
     @property
     def spatial(self) -> tuple[str, ...]:
@@ -156,7 +161,7 @@ def exported(given: Path) -> Exported:
         )
     tell_if_changed(gpkg)
     notes = "" if "lineage" in layers else _remark(layers[0], about[layers[0]])
-    return Exported(gpkg, layers, notes)
+    return Exported(gpkg, layers, notes, changed=bool(changed_since(gpkg)))
 
 
 def beside(first: Path, others: Iterable[Path]) -> list[Exported]:

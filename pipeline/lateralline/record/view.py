@@ -26,8 +26,8 @@ from lateralline.derive.level_band import least_cover_95_m
 from lateralline.errors import UnknownSiteError
 from lateralline.frames import DEPTH_ONLY
 from lateralline.measure import DASH, Measure
-from lateralline.output.proof import changed_since, sha256
-from lateralline.record import CAUTION, CHANGED
+from lateralline.output.proof import sha256
+from lateralline.record import caution_of
 from lateralline.record.assets import register_words
 from lateralline.record.ground import GroundPlane, ground_plane
 from lateralline.record.layers import GEOMETRY, AnyFrame
@@ -90,7 +90,7 @@ class RecordView:
     @cached_property
     def caution(self) -> str:
         """What stands on everything that could guide digging; first that the record was changed."""
-        return f"{CHANGED} {CAUTION}" if changed_since(self.source) else CAUTION
+        return caution_of(self.source)
 
     @cached_property
     def sha256(self) -> str:

@@ -222,6 +222,7 @@ class _Part:
     lineage: AnyFrame | None  # of a record
     unlocated: AnyFrame | None  # all rows, those without a place too
     notes: str
+    caution: str
     beside_record: bool
 
     @classmethod
@@ -238,7 +239,7 @@ class _Part:
             of_run = zip(marks["site_id"], marks["run_id"], strict=True)
             located["field_marks"] = marks.assign(line_id=[lines.get(key, "") for key in of_run])
         lineage = one.read(("lineage",), site)["lineage"] if one.is_record else None
-        return cls(located, lineage, unlocated, one.notes, beside_record)
+        return cls(located, lineage, unlocated, one.notes, one.caution(), beside_record)
 
     @cached_property
     def said(self) -> dict[str, RecordLineage]:
@@ -469,7 +470,7 @@ def _note(parts: Sequence[_Part], crs: pyproj.CRS | None, units: PlotUnits) -> s
         levels = ["What levels count from stands at each site"]
     unlocated = [part.unlocated for part in parts if part.unlocated is not None]
     lines = [
-        contract.load("tolerance_zone").caution,
+        max((part.caution for part in parts), key=len),  # that one was changed, if one was
         *(name for frame in unlocated for name in _not_located(frame)),
         "Site " + ", ".join(sites) if len(sites) <= 5 else f"{len(sites)} sites",
         f"Plan: {where}, in {units.name}; levels in the same unit",

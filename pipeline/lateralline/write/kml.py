@@ -18,6 +18,7 @@ import shapely
 
 from lateralline import contract
 from lateralline.output import stamp, whole_file
+from lateralline.record import CHANGED, said_changed
 from lateralline.record.assets import PREFIX, register_words
 from lateralline.record.exported import Exported, Feature, beside, refuse_unknown_site
 from lateralline.record.symbology import Area, LineSymbol, Point, Symbol, style_of
@@ -91,7 +92,7 @@ def write_kml(
     about.text = _printable(
         "\n\n".join(
             [
-                contract.load("tolerance_zone").caution,
+                max((one.caution() for one in found), key=len),  # that one was changed, if one was
                 *dict.fromkeys(one.notes for one in found if one.notes),
                 *([_RECKONED.format(off_m)] if off_m else []),
             ]
@@ -110,7 +111,7 @@ def _folder(parent: ET.Element, one: Exported, layer: str, site: str, *, beside_
     _text(folder, "name", f"{title} ({one.gpkg.stem})" if own else title)
     off_m = 0.0
     for _, feature in one.in_lonlat((layer,), site):
-        _placemark(folder, layer, _SHOWN[layer], feature)
+        _placemark(folder, one, layer, feature)
         off_m = max(off_m, feature.off_95_m)
     return off_m
 
@@ -138,21 +139,24 @@ def _part(
         _text(part, size, f"{value:.3g}")
 
 
-def _placemark(parent: ET.Element, layer: str, called: str, feature: Feature) -> None:
-    row, style = feature.row, style_of(layer)
+def _placemark(parent: ET.Element, one: Exported, layer: str, feature: Feature) -> None:
+    row, style, called = feature.row, style_of(layer), _SHOWN[layer]
     rule = style.rule.index(style.rule_of(row))
     made = ET.SubElement(parent, "Placemark")
     name = getattr(row, called, None) or getattr(row, "line_id", None) or layer
     _text(made, "name", str(name))
-    _text(made, "description", _balloon(layer, vars(row)))
+    own = contract.load(layer).caution
+    if own and (one.changed or str(getattr(row, "caution", "")).startswith(CHANGED)):
+        own = said_changed(own)
+    _text(made, "description", _balloon(layer, vars(row), own))
     _text(made, "styleUrl", f"#{layer}-{rule}")
     made.append(_geometry(feature.shape))
 
 
-def _balloon(layer: str, properties: dict[str, object]) -> str:
+def _balloon(layer: str, properties: dict[str, object], caution: str) -> str:
     """Return a table of what is known of a feature, as HTML: caution first, all text escaped."""
     table = contract.load(layer)
-    rows = [f"<p><b>{escape(table.caution)}</b></p>"] if table.caution else []
+    rows = [f"<p><b>{escape(caution)}</b></p>"] if caution else []
     rows.append("<table>")
     for column in table.field:
         value = properties.get(column.name)

@@ -1,10 +1,12 @@
 // One place is chosen at a time; plan, profile and tables show the same one.
 let choice = null; // {kind, index}
+let onPipe = null; // {line, chainage}: a place between, when nothing that has a name is chosen
 let choosing = false;
 
 function choose(kind, index, { reveal = false } = {}) {
   choosing = true;
   choice = kind === null ? null : { kind, index };
+  onPipe = null;
   for (const [name, source] of Object.entries(sources))
     source.selected.indices = name === kind ? [index] : [];
   const stop = kind === "stops" ? data.places.stops[index].title.slice(5) : null;
@@ -48,11 +50,17 @@ function bringIntoView({ x, y, chainage }) {
 
 function tellChosen() {
   const place = choice && data.places[choice.kind][choice.index];
-  at("chosen-title").textContent = place ? place.title : "Nothing chosen";
-  at("chosen-hint").hidden = Boolean(place);
+  at("chosen-title").textContent = place ? place.title : onPipe ? `line ${onPipe.line} at ${metres(onPipe.chainage)}` : "Nothing chosen";
+  at("chosen-hint").hidden = Boolean(place ?? onPipe);
+  const spot = place ? (data.why.of[choice.kind]?.[choice.index] ?? null) : onPipe && spotAt(onPipe);
+  at("chosen-why").hidden = spot === null;
+  if (spot === null) delete at("chosen-why").dataset.spot;
+  else at("chosen-why").dataset.spot = spot;
+  at("chosen-why").textContent = spot === null ? "" : `what it rests on: ${spots[spot][1]}`;
   const list = at("chosen-facts");
   list.replaceChildren();
-  for (const [name, ...fact] of place ? [...(place.line ? [["line", place.line, null, "text"]] : []), ...place.facts] : []) {
+  const between = onPipe ? [["how sure", sure(onPipe), null, "text"]] : [];
+  for (const [name, ...fact] of place ? [...(place.line ? [["line", place.line, null, "text"]] : []), ...place.facts] : between) {
     const row = document.createElement("div");
     for (const [tag, text] of [["dt", name], ["dd", say(fact)]]) {
       const part = document.createElement(tag);
@@ -93,7 +101,7 @@ function listen() {
       if (index !== undefined) choose(kind, index);
       else if (choice?.kind === kind) choose(null);
     });
-  for (const body of document.querySelectorAll("tbody"))
+  for (const body of document.querySelectorAll("tbody:has([data-kind])"))
     body.addEventListener("click", (event) => {
       const row = event.target.closest("tr");
       choose(row.dataset.kind, Number(row.dataset.index), { reveal: true });
@@ -106,6 +114,14 @@ function listen() {
   at("previous").addEventListener("click", () => step(-1));
   at("next").addEventListener("click", () => step(1));
   at("clear").addEventListener("click", () => clearAll());
+}
+
+// A place on the pipe that has no name: told by how sure it is, explained by the nearest told.
+function choosePlace(place) {
+  choose(null);
+  onPipe = place;
+  tellChosen();
+  explainAt(place, { reveal: false });
 }
 
 function clearAll() {

@@ -130,18 +130,25 @@ function measure(on) {
   at("measuring").hidden = !on;
 }
 
+// Whether nothing that can be chosen lies under the pointer.
+const bare = (drawing, x, y) => under(drawing, x, y).every(({ kind }) => kind === "marks");
+
 function listenToMeasuring() {
   at("measure").addEventListener("click", () => (measuring ? clearMeasured() : measure(true)));
   plan.on_event("tap", ({ x, y }) => {
-    if (!measuring || !data.lines.length) return;
-    const { line, chainage } = nearest(x, y);
-    if (line) addEnd({ line, chainage });
+    if (!data.lines.length) return;
+    const { line, chainage, off } = nearest(x, y);
+    if (line && measuring) addEnd({ line, chainage });
+    else if (line && off <= NEAR * metresPerPixel && bare(plan, x, y)) choosePlace({ line, chainage });
   });
-  profile.on_event("tap", ({ x }) => {
+  profile.on_event("tap", ({ x, y }) => {
     const line = lineOf.get(shownLine.group);
-    if (!measuring || !line?.chainage.length) return;
+    if (!line?.chainage.length) return;
     const [first, last] = [line.chainage[0], line.chainage.at(-1)];
-    addEnd({ line: line.id, chainage: Math.min(last, Math.max(first, x)) });
+    const place = { line: line.id, chainage: Math.min(last, Math.max(first, x)) };
+    const perY = (profile.y_range.end - profile.y_range.start) / profile.inner_height;
+    if (measuring) addEnd(place);
+    else if (Math.abs(levelAt(place.chainage) - y) <= NEAR * perY && bare(profile, x, y)) choosePlace(place);
   });
   for (const id of ["from", "to"])
     at(id).addEventListener("change", () => {

@@ -11,16 +11,18 @@ function setUnit(next) {
   nameAxes();
   tellChosen();
   drawMeasured();
+  tellAsked();
   tick();
 }
 
 function start() {
-  if (at("why")) tellWhy();
+  tellWhy();
   listen();
   listenToDrawings();
   listenToPointing();
   listenToMeasuring();
   listenToKeys();
+  listenToWhy();
   for (const button of document.querySelectorAll("[data-unit]"))
     button.addEventListener("click", () => setUnit(button.dataset.unit));
   for (const box of document.querySelectorAll("[data-switch]")) {
