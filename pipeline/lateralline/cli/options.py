@@ -206,6 +206,20 @@ def formats_asked(also: Sequence[str] | None) -> list[str]:
     return formats
 
 
+def areas_asked(areas: str, formats: Collection[str]) -> float | str | None:
+    """Return the side of squares in metres or the column that `--areas` names; None for "".
+
+    Raises typer.BadParameter without the format that areas divide, and for a size without a unit.
+    """
+    from lateralline.api.records import GEOPARQUET
+
+    if not areas:
+        return None
+    if GEOPARQUET not in formats:
+        raise typer.BadParameter(f"goes with --also {GEOPARQUET}", param_hint="--areas")
+    return metres(areas, "--areas") if re.match(r"\s*[\d.+-]", areas) else areas
+
+
 def grouped(command: Callable[..., None]) -> Callable[..., None]:
     """Let a command take options in groups: dataclasses whose fields are annotated as options.
 
