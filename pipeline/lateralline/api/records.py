@@ -37,6 +37,7 @@ from lateralline.errors import (
     reason,
 )
 from lateralline.findings import Finding, values_in
+from lateralline.ingest.remote import url_of
 from lateralline.kept import keeping, kept_in, unfinished
 from lateralline.output import stamp, together, whole_file, whole_folder
 from lateralline.output.keep import tell_if_changed
@@ -428,7 +429,7 @@ def _build(
 
 def _anywhere(site: Path | Site) -> Path | Site:
     """Return a site by a path that is the same on every machine of a shared disk."""
-    return site if isinstance(site, Site) else site.absolute()
+    return site if isinstance(site, Site) or url_of(site) else site.absolute()
 
 
 def _keep_ids(spool: IO[bytes]) -> dict[Path, str]:

@@ -61,7 +61,9 @@ def argument(
 Sites = Annotated[
     list[Path],
     argument(
-        "A site folder, a workbook (.xlsx), or a folder of these.", metavar="SITE", exists=True
+        "A site folder, a workbook (.xlsx), or a folder of these; or a URL of one, as s3://city, "
+        "with the extra remote.",
+        metavar="SITE",
     ),
 ]
 Record = Annotated[
