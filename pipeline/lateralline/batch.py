@@ -19,8 +19,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
 from lateralline import contract
-from lateralline.errors import Fault
-from lateralline.ingest import setting_of
+from lateralline.errors import Fault, LaterallineError
+from lateralline.ingest import bulk_of, setting_of
+from lateralline.ingest.intake import SITE_FILE, is_book
+from lateralline.ingest.remote import at_hand, called
 from lateralline.stages import (
     STAGES,
     Sink,
@@ -28,6 +30,7 @@ from lateralline.stages import (
     SiteFailure,
     SiteResult,
     Stage,
+    brought,
     given,
     plan,
     source_of,
@@ -52,19 +55,22 @@ class SiteJob:
 
     def __call__(self, task: SiteTask) -> SiteResult | SiteFailure:
         """Take a site through the stages, or take what is kept of it."""
+        result = brought(task.site, lambda here: self._made(here, task))
+        return result.brief() if self.brief and isinstance(result, SiteResult) else result
+
+    def _made(self, here: Path | Site, task: SiteTask) -> SiteResult | SiteFailure:
         site, target = task
         place = None if self.desk is None or target is None else (self.desk, target)
-        if self.kept is None or target is None or isinstance(site, Site):
-            result = through(site, self.stages, place)
-        else:
-            key = self.kept.key(site)
-            known = self.kept.recall(site, key, target)
-            if known is not None:
-                return known
-            result = through(site, self.stages, place)
-            if isinstance(result, SiteResult):
-                self.kept.remember(site, key, result)
-        return result.brief() if self.brief and isinstance(result, SiteResult) else result
+        if self.kept is None or target is None or isinstance(site, Site) or isinstance(here, Site):
+            return through(here, self.stages, place)
+        key = self.kept.key(here, site)
+        known = self.kept.recall(here, key, target, site)
+        if known is not None:
+            return known
+        result = through(here, self.stages, place)
+        if isinstance(result, SiteResult):
+            self.kept.remember(here, key, result, site)
+        return result
 
 
 class SiteTask(NamedTuple):
@@ -126,7 +132,7 @@ def run_sites(
     if sink is not None:
         for source, why in missed:
             home = source.resolve()
-            file = home.stem if home.is_file() else home.name
+            file = home.stem if home.is_file() or is_book(home) else home.name
             sink.miss(_id_of(source, taken) or file, file, why)
 
 
@@ -166,8 +172,8 @@ def _same_id(made: SiteResult | SiteFailure, other: Path) -> SiteFailure:
     """Return the failure of a site whose id another has: ids become file names, in any case."""
     source = made.source
     must = "must be unique among the sites of one batch"
-    hint = f"{other} has it already; give one of them another id"
-    file = "site.toml" if source.is_dir() else source.name
+    hint = f"{called(other)} has it already; give one of them another id"
+    file = source.name if is_book(source) or bulk_of(source) is not None else SITE_FILE
     fault = Fault(file, 0, "[site] id", made.site_id, must, hint)
     return SiteFailure(source, "read", "1 fault", (fault,), site_id=made.site_id)
 
@@ -178,6 +184,10 @@ def _id_of(source: Path, taken: Mapping[str, Path]) -> str:
     Under its id it is no more called missing once it is built; an id that another site has is not
     its own.
     """
-    found = setting_of(source, "site", "id")
+    try:
+        with at_hand(source) as here:
+            found = setting_of(here, "site", "id")
+    except LaterallineError:
+        found = ""
     known = re.fullmatch(contract.load("site").column("id", "site").pattern, found)
     return found if known and found.casefold() not in taken else ""

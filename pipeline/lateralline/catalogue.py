@@ -88,6 +88,7 @@ class Texts(BaseModel):
     caused_by: tuple[str, ...] | None = None  # codes, or "code/variant", that it only follows from
     values: dict[str, str] = {}
     means: dict[str, Meaning] = {}
+    title: str = ""
     what: str | None = None
     by_how_much: str | None = None
     to_do: str | None = None
@@ -191,7 +192,7 @@ class Catalogue:
         return Form(
             code,
             variant,
-            entry.title,
+            own.title or entry.title,
             own.severity or entry.severity,
             own.stage or entry.stage,
             own.explained or entry.explained or "",

@@ -38,7 +38,9 @@ from lateralline.derive.ids import IdEvent
 from lateralline.findings import Finding
 from lateralline.frames.operations import GRIDS_VARIABLE
 from lateralline.ingest import bulk_of, bulk_state, setting_of
+from lateralline.ingest.intake import TABULAR
 from lateralline.ingest.photos import named_folder
+from lateralline.ingest.remote import url_of
 from lateralline.output import proof
 from lateralline.output.entries import Entries
 from lateralline.output.system import absent_parents, remove_empty, walk
@@ -50,7 +52,7 @@ from lateralline.write.ids import ids_file
 from lateralline.write.target import Target
 
 #: Files in a site whose content is looked at; of all others that they are there, and unchanged.
-_READ: Final = (".csv", ".toml", ".xlsx", ".txt", ".tsv", ".xls", ".ods", *pictures.SUFFIXES)
+_READ: Final = (*TABULAR, ".xlsx", *pictures.SUFFIXES)
 #: What a kept result is made of beside classes of ours: nothing that does anything.
 _PLAIN: Final = {
     ("datetime", "date"),
@@ -121,19 +123,23 @@ class Kept:
     entries: Entries
     batch: str  # digest of all that is the same for every site of it
 
-    def key(self, source: Path) -> str:
+    def key(self, source: Path, site: Path | None = None) -> str:
         """Return the digest of all that a site's result depends on but for ids.csv.
 
-        "" where that cannot be told; then nothing is kept.
+        `site` is what it is known by, where it is read from `source` only now. "" where that cannot
+        be told; then nothing is kept.
         """
         try:
-            return sha256("\n".join((self.batch, *_inputs(source))).encode()).hexdigest()
+            inputs = (_name(site or source), *_inputs(source))
+            return sha256("\n".join((self.batch, *inputs)).encode()).hexdigest()
         except (OSError, UnicodeEncodeError):
             return ""
 
-    def recall(self, source: Path, key: str, target: Target) -> SiteResult | None:
+    def recall(
+        self, source: Path, key: str, target: Target, site: Path | None = None
+    ) -> SiteResult | None:
         """Return the result of a site as it would be made now; None where that is not known."""
-        data = self.entries.get(_name(source), key) if key else None
+        data = self.entries.get(_name(site or source), key) if key else None
         if data is None:
             return None
         try:
@@ -144,9 +150,11 @@ class Kept:
             return None
         return _result(kept, source)
 
-    def remember(self, source: Path, key: str, result: SiteResult) -> None:
+    def remember(
+        self, source: Path, key: str, result: SiteResult, site: Path | None = None
+    ) -> None:
         """Keep a result, made for a key from which no input has changed since."""
-        if not key or key != self.key(source):
+        if not key or key != self.key(source, site):
             return
         work = result.work
         book_with_pictures = not source.is_dir() and (
@@ -167,7 +175,7 @@ class Kept:
         )
         read = work["record"].ids.content
         if kept.ids_sha256 == (sha256(read).hexdigest() if read else ""):
-            self.entries.put(_name(source), key, _packed(pickle.dumps(kept)))
+            self.entries.put(_name(site or source), key, _packed(pickle.dumps(kept)))
 
 
 def kept_in(folder: Path, desk: Desk, until: str) -> Kept:
@@ -217,7 +225,6 @@ def _findings_of(work: SiteWork) -> Iterator[Finding]:
 def _inputs(source: Path) -> Iterator[str]:
     """Yield what stands for every file a site is read from, but for its ids."""
     source = source.resolve()
-    yield str(source)
     home = source if source.is_dir() else source.parent
     if source.is_file():
         yield proof.sha256(source)
@@ -230,20 +237,22 @@ def _inputs(source: Path) -> Iterator[str]:
                 yield f"{path.relative_to(home)}\t{_of(path)}"
     for section, key in (("accuracy", "from"), ("crs", "grids")):
         if named := setting_of(source, section, key):
-            yield from _outside(home / named)
+            for stands_for in _outside(home / named):
+                yield f"{named}\t{stands_for}"
 
 
 def _of_environment() -> Iterator[str]:
     for name in sorted(n for n in os.environ if n == GRIDS_VARIABLE or n.startswith("PROJ_")):
         yield f"{name}={os.environ[name]}"
         for folder in os.environ[name].split(os.pathsep):
-            yield from _outside(Path(folder))
+            for stands_for in _outside(Path(folder)):
+                yield f"{folder}\t{stands_for}"
 
 
 def _outside(path: Path) -> Iterator[str]:
     """Yield what stands for a file, or a folder of grids, outside a site."""
     for one in [path, *(sorted(path.iterdir()) if path.is_dir() else ())]:
-        yield f"{one}\t{_of(one)}"
+        yield f"{one.name}\t{_of(one)}"
 
 
 def _of(path: Path) -> str:
@@ -260,7 +269,7 @@ def _digest(path: Path) -> str:
 
 
 def _name(source: Path) -> str:
-    return str(source.resolve())
+    return url_of(source) or str(source.resolve())
 
 
 @cache

@@ -33,9 +33,19 @@ from lateralline.diagnose import (
     with_doubts,
     with_unchecked,
 )
-from lateralline.errors import Fault, LaterallineError, OutputError, SiteFaultsError, StageError
+from lateralline.errors import (
+    Fault,
+    LaterallineError,
+    MissingExtraError,
+    OutputError,
+    SiteFaultsError,
+    StageError,
+    UnreadableError,
+)
 from lateralline.findings import Finding
 from lateralline.ingest import read_site
+from lateralline.ingest.intake import is_book
+from lateralline.ingest.remote import at_hand, called, url_of
 from lateralline.isolate import NUMERICAL, why
 from lateralline.link import link
 from lateralline.place import Placed, place
@@ -130,6 +140,11 @@ class SiteResult:
     findings: tuple[Finding, ...]  # of every stage, errors first
     told: SiteSummary | None = None  # its summary, once that was made
 
+    @property
+    def home(self) -> str:
+        """Its path, or the URL it is behind."""
+        return called(self.source)
+
     def summary(self) -> SiteSummary:
         """Return per line how long, how deep, how sure; needs the stages up to derive."""
         if self.told is not None:
@@ -157,6 +172,11 @@ class SiteFailure:
     findings: tuple[Finding, ...] = ()  # of the stages before, errors first
     unexpected: bool = False  # a fault of lateralline, not of the field record
     site_id: str = ""  # as its settings give it; "" where they could not be read whole
+
+    @property
+    def home(self) -> str:
+        """Its path, or the URL it is behind."""
+        return called(self.source)
 
 
 # ---- the stages ---------------------------------------------------------------------------
@@ -302,7 +322,8 @@ def run_site(
     that cannot work, and OutputError when the disk fails.
     """
     place = None if sink is None else (sink.desk, sink.target)
-    result = through(site, plan(until, given(site, place), stages), place)
+    chosen = plan(until, given(site, place), stages)
+    result = brought(site, lambda here: through(here, chosen, place))
     if sink is not None and isinstance(result, SiteResult):
         sink.take(result.work["content"])
     return result
@@ -320,6 +341,27 @@ def given(site: Path | Site, place: Place | None) -> SiteWork:
     if place is not None:
         work["desk"], work["target"] = place
     return work
+
+
+def brought(
+    site: Path | Site, run: Callable[[Path | Site], SiteResult | SiteFailure]
+) -> SiteResult | SiteFailure:
+    """Return what `run` makes of a site; of one behind a URL while the files of it are here."""
+    if isinstance(site, Site) or not url_of(site):
+        return run(site)
+    try:
+        with at_hand(site) as here:
+            made = run(here)
+    except (UnreadableError, MissingExtraError) as e:
+        return SiteFailure(site, "read", str(e))
+    if isinstance(made, SiteFailure):
+        return replace(made, source=site)
+    work: SiteWork = {**made.work, "source": site}
+    if "content" in work:
+        copies = [c._replace(source=_folder(site) / c.source.relative_to(_folder(here)))
+                  for c in work["content"].copies]  # fmt: skip
+        work["content"] = replace(work["content"], copies=tuple(copies))
+    return replace(made, source=site, work=work)
 
 
 def through(
@@ -349,6 +391,10 @@ def through(
             raise StageError(f"stage {stage.name} made {sorted(made)}, not {sorted(stage.makes)}")
         work = {**work, **made}
     return SiteResult(_named(work), source, work, _so_far(work))
+
+
+def _folder(source: Path) -> Path:
+    return source.parent if is_book(source) else source
 
 
 def source_of(site: Path | Site) -> Path:

@@ -5,7 +5,8 @@
       geojson/<layer>.geojson       the same in longitude and latitude
       schema/<layer>.schema.json    JSON Schema of each GeoJSON file
       DATA_DICTIONARY.md            what every column means
-      geoparquet/<layer>.parquet    on request: the layers again, in the GeoPackage's CRS
+      geoparquet/<layer>.parquet    on request: the layers again, in the GeoPackage's CRS, or
+      geoparquet/<layer>/area=…/    a file for each area
       flatgeobuf/<layer>.fgb        likewise
       photos/<site>/                on request: pictures as the crew handed them in
       manifest.json                 inputs, versions, operations, counts, hashes
@@ -37,6 +38,7 @@ from lateralline.record import GEOPACKAGE, layers
 from lateralline.records import FieldRecord, Product
 from lateralline.wording import plain
 from lateralline.write import dictionary, read_back
+from lateralline.write.areas import Areas
 from lateralline.write.content import Desk, SiteContent
 from lateralline.write.formats import write_formats
 from lateralline.write.geojson import GeoJSONSink
@@ -85,6 +87,7 @@ class Workspace:
         crs: str | None = None,
         shared: CRS | None = None,
         formats: Sequence[str] = (),
+        areas: Areas | None = None,
         assets: Iterable[Column] | None = None,
         replace: bool = False,
         also: Callable[[Workspace], None] | None = None,
@@ -94,18 +97,22 @@ class Workspace:
         `crs` is what the GeoPackage is asked to be written in, else it is in what the batch shares
         (`write.target.shared_crs`); with neither the first site decides. `assets` are the
         register's columns of the batch (`record.assets.columns_of`), ours when not given. `formats`
-        are those of `write.formats.ALSO` that are asked for besides. `also` may put more
-        files into the workspace it is given, once `asbuilt.gpkg` is complete and read back. Without
-        a single site nothing is put in place. Raises OutputExistsError before anything is computed,
-        FrameError for an unknown `crs`, ReadBackError or OutputError when writing went wrong: then
-        nothing is put in place, and what was there before stays.
+        are those of `write.formats.ALSO` that are asked for besides; GeoParquet is divided into
+        `areas`. `also` may put more files into the workspace it is given, once `asbuilt.gpkg` is
+        complete and read back. Without a single site nothing is put in place. Raises
+        OutputExistsError and UnknownAreasError before anything is computed, FrameError for an
+        unknown `crs` or areas that it cannot have, ReadBackError or OutputError when writing went
+        wrong: then nothing is put in place, and what was there before stays.
         """
         target = Target(_parsed(crs), shared)
         whole = whole_folder(self.folder, "record", replace=replace)
         desk = Desk(tuple(formats), None if assets is None else tuple(assets))
         columns = contract.own_assets() if desk.assets is None else desk.assets
+        if areas is not None:
+            areas.refuse_unknown(columns)
+            areas.refuse(target.crs)
         with contract.with_assets(columns), whole as made:
-            build = Build(Workspace(made), target, desk)
+            build = Build(Workspace(made), target, desk, areas)
             yield build
             build.finish(also)
 
@@ -113,12 +120,15 @@ class Workspace:
 class Build:
     """A batch being written: takes one site after another, holds none of them."""
 
-    def __init__(self, workspace: Workspace, target: Target, desk: Desk) -> None:
+    def __init__(
+        self, workspace: Workspace, target: Target, desk: Desk, areas: Areas | None = None
+    ) -> None:
         """Begin a batch in a folder that is there; `target` decides on coordinates."""
         self.workspace = workspace
         self.sites = 0
         self.target = target
         self.desk = desk
+        self._areas = areas
         self._created = created_at()
         self._asbuilt: GeoPackageSink | None = None
         self._geojson = GeoJSONSink({n: workspace.geojson(n) for n in contract.LAYERS})
@@ -140,10 +150,13 @@ class Build:
     def take(self, site: SiteContent) -> None:
         """Take what one site puts into the record, made for the `target` of now.
 
-        Raises OutputError when the disk fails, now or before: that ends the batch.
+        Raises OutputError when the disk fails, now or before, FrameError where the first site
+        brings a CRS that areas cannot be in: that ends the batch.
         """
         if self._broken is not None:
             raise self._broken
+        if self._areas is not None:
+            self._areas.refuse(site.target.crs)
         try:
             if self._asbuilt is None:
                 path = self.workspace.asbuilt
@@ -196,7 +209,9 @@ class Build:
             self.workspace.asbuilt, self._asbuilt.tallies, None if crs is None else crs.name
         )
         try:
-            write_formats(self.workspace.asbuilt, self.workspace.folder, self.desk.formats)
+            write_formats(
+                self.workspace.asbuilt, self.workspace.folder, self.desk.formats, self._areas
+            )
         except LaterallineError:
             raise
         except Exception as e:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -31,10 +32,10 @@ def start(tmp_path: Path) -> Iterator[Start]:
     """What starts a process that ends with the test."""
     with ExitStack() as running:
 
-        def begin(*command: object) -> subprocess.Popen[bytes]:
+        def begin(*command: object, cwd: Path = tmp_path) -> subprocess.Popen[bytes]:
             with (tmp_path / "log").open("ab") as log:
                 process = subprocess.Popen(
-                    [sys.executable, *map(str, command)], cwd=tmp_path, env=ENV, stderr=log,
+                    [sys.executable, *map(str, command)], cwd=cwd, env=ENV, stderr=log,
                     stdout=log,
                 )  # fmt: skip
             running.callback(process.wait)
@@ -51,21 +52,27 @@ def until(done: Callable[[], object], log: Path, within_s: float = 180.0) -> Non
         time.sleep(0.02)
 
 
-def test_a_cluster_builds_what_one_machine_does(
-    tmp_path: Path, start: Start, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    sketches(tmp_path / "sites", 16)
-    log, about = tmp_path / "log", tmp_path / "scheduler.json"
+def cluster(start: Start, home: Path, *homes: Path) -> tuple[str, list[subprocess.Popen[bytes]]]:
+    """The address of a scheduler with a worker in each folder, and the workers."""
+    log, about = home / "log", home / "scheduler.json"
     start("-m", "distributed.cli.dask_scheduler", "--host", "127.0.0.1", "--port", "0",
           "--no-dashboard", "--scheduler-file", about)  # fmt: skip
     until(about.exists, log)
     of_scheduler = ("--scheduler-file", about, "--no-nanny", "--nthreads", "1", "--no-dashboard")
-    killed, _ = (
-        start("-m", "distributed.cli.dask_worker", *of_scheduler, "--name", name)
-        for name in ("one", "two")
-    )
-    until(lambda: log.read_text(errors="replace").count("Registered to") >= 2, log)
-    address = json.loads(about.read_text())["address"]
+    workers = [
+        start("-m", "distributed.cli.dask_worker", *of_scheduler, "--name", str(n), cwd=place)
+        for n, place in enumerate(homes)
+    ]
+    until(lambda: log.read_text(errors="replace").count("Registered to") >= len(homes), log)
+    return json.loads(about.read_text())["address"], workers
+
+
+def test_a_cluster_builds_what_one_machine_does(
+    tmp_path: Path, start: Start, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    sketches(tmp_path / "sites", 16)
+    log = tmp_path / "log"
+    address, (killed, _) = cluster(start, tmp_path, tmp_path, tmp_path)
     building = start("-c", "from lateralline.cli import main; main()", "build", "sites", "-o",
                      "out", "--cluster", address, "--json")  # fmt: skip
     unfinished = tmp_path / ".out.unfinished"
@@ -81,6 +88,25 @@ def test_a_cluster_builds_what_one_machine_does(
     assert content(tmp_path / "out") == content(tmp_path / "local")
     manifest = json.loads((tmp_path / "out" / "manifest.json").read_text())
     assert len({site["id"] for site in manifest["sites"]}) == len(manifest["sites"]) == 16
+
+
+def test_a_worker_reads_a_url_by_itself(tmp_path: Path, start: Start) -> None:
+    """`local://sites` is below the folder a process runs in: the worker's differs by a name."""
+    pytest.importorskip("fsspec", reason="needs the extra remote: fsspec")
+    there = tmp_path / "of-the-worker"
+    for home in (tmp_path, there):
+        sketches(home / "sites", 1)
+    toml = there / "sites" / "S00" / "site.toml"
+    text, found = re.subn(r'(?m)^name = ".*"$', 'name = "As the worker has it"', toml.read_text())
+    assert found == 1
+    toml.write_text(text)
+    address, _ = cluster(start, tmp_path, there)
+    building = start("-c", "from lateralline.cli import main; main()", "build", "local://sites",
+                     "-o", "out", "--cluster", address, "--json")  # fmt: skip
+    until(lambda: building.poll() is not None, tmp_path / "log")
+    assert building.returncode in (0, 1), (tmp_path / "log").read_text(errors="replace")[-3000:]
+    manifest = json.loads((tmp_path / "out" / "manifest.json").read_text())
+    assert [site["name"] for site in manifest["sites"]] == ["As the worker has it"]
 
 
 def test_without_a_scheduler_nothing_is_written(tmp_path: Path) -> None:

@@ -252,7 +252,7 @@ def test_faults_are_one_to_a_line_with_folder_file_and_row(
 def test_the_json_document_holds_no_nan_and_everything_else() -> None:
     unknown = replace(SITE, lines=(replace(LINE, shallowest_m=float("nan")),))
     failure = SiteFailure(Path("b"), "read", "1 fault", (Fault("a.csv", 2, "x", "", "must be"),))
-    content = json.loads(batch_document("check", [(Path("a"), unknown)], [failure], Path("out"), 1))
+    content = json.loads(batch_document("check", [("a", unknown)], [failure], Path("out"), 1))
     (site,) = content["sites"]
     assert site["source"] == "a"
     assert site["lines"][0]["shallowest_m"] is None

@@ -275,3 +275,25 @@ def test_lineage_says_where_it_all_comes_from(make_site: MakeSite) -> None:
     assert of["parameter"].loc["unit of tape", "value"] == "us-ft"
     assert "vertical CRS" in of["statement"].loc["levels", "value"]
     assert of["statement"].loc["caution", "value"] == contract.load("tolerance_zone").caution
+
+
+def test_columns_are_made_once_where_the_layers_are_in_the_sites_own_crs(
+    make_site: MakeSite, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """And come out as those that are made anew, which they are after a shift."""
+    site = make_site()
+    own = site.frame.horizontal
+    tables = layers.to_tables(site.products, site.record, site.frame, own)
+    honest, anew = layers._columns, []
+
+    def noted(declared: Any, columns: Any) -> Any:
+        anew.append(declared.name)
+        return honest(declared, columns)
+
+    monkeypatch.setattr(layers, "_columns", noted)
+    once = layers.to_lonlat(tables, site.products, site.frame, own)
+    assert not anew
+    monkeypatch.setattr(layers, "plan_operation", lambda *_: "a shift")
+    again = layers.to_lonlat(tables, site.products, site.frame, own)
+    assert len(anew) > 5
+    assert all(once[name].equals(again[name]) for name in contract.LAYERS)

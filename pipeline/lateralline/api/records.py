@@ -37,6 +37,7 @@ from lateralline.errors import (
     reason,
 )
 from lateralline.findings import Finding, subjects_in, values_in
+from lateralline.ingest.remote import url_of
 from lateralline.kept import keeping, kept_in, unfinished
 from lateralline.output import stamp, together, whole_file, whole_folder
 from lateralline.output.keep import tell_if_changed
@@ -49,7 +50,9 @@ from lateralline.record.summary import SiteSummary, summary_of
 from lateralline.record.view import read_record
 from lateralline.stages import Site, SiteFailure, SiteResult
 from lateralline.workspace import Workspace
+from lateralline.write.areas import Areas
 from lateralline.write.formats import ALSO, PHOTOS, PROJECT, write_formats
+from lateralline.write.formats import GEOPARQUET as GEOPARQUET
 from lateralline.write.ids import ids_file, keep_ids, recover_ids
 from lateralline.write.manifest import list_anew
 from lateralline.write.project import has_project
@@ -255,6 +258,7 @@ def build(
     workers: int | None = None,
     cache: Path | str | None = None,
     cluster: str = "",
+    areas: float | str | None = None,
 ) -> Record:
     """Return the as-built record of one site or of several.
 
@@ -264,22 +268,24 @@ def build(
     writes it. `crs`, as "EPSG:32617", is what the layers are written in; else the CRS that most
     sites share, of those the most sites can be brought to. `also` names what is
     written besides, of `ALSO`: the layers as "geoparquet" and "flatgeobuf", a "qgis-project"
-    inside the GeoPackage, and "photos" of the sites as they are. `on_site` gets the result of each
-    site, as it comes, in their order. `workers` are processes: one works here; None takes as many
-    as there are cores where the batch is worth it. `cache` is a folder that keeps the result of
-    each site, so that the next build takes those that are unchanged from there; it may be removed
-    at any time. `cluster` is the address of a dask.distributed scheduler whose workers, which see
-    the same disk, take the place of processes here. The record does not depend on any of them. A
-    build of many sites that was interrupted goes on where it was when it is asked for again
-    (`kept`).
+    inside the GeoPackage, and "photos" of the sites as they are. `areas` divide GeoParquet into a
+    file for each square of so many metres, or for each value of a column (`write.areas`).
+    `on_site` gets the result of each site, as it comes, in their order. `workers` are processes:
+    one works here; None takes as many as there are cores where the batch is worth it. `cache` is a
+    folder that keeps the result of each site, so that the next build takes those that are unchanged
+    from there; it may be removed at any time. `cluster` is the address of a dask.distributed
+    scheduler whose workers, which see the same disk, take the place of processes here. The record
+    does not depend on any of them. A build of many sites that was interrupted goes on where it was
+    when it is asked for again (`kept`).
 
     A site given by itself raises what stops it: SiteFaultsError for its files, SiteFailedError
     for the rest. Of several, those that stop are in `Record.failures`, the layer `unlocated` and
     the manifest, and the others go on; NothingBuiltError when none is left. Raises also
-    OutputExistsError, FrameError for an unknown `crs`, OutputError and ReadBackError when writing
-    went wrong: nothing is put in place then.
+    OutputExistsError, UnknownAreasError, FrameError for an unknown `crs`, OutputError and
+    ReadBackError when writing went wrong: nothing is put in place then.
     """
     refuse_unknown_formats(also)
+    divided = _divided(areas, also)
     wanted, alone = named_sites(sites), is_one(sites)
     kept = None if cache is None else _apart(Path(cache), out)
     if out is None:
@@ -287,14 +293,14 @@ def build(
         try:
             return _build(
                 wanted, temporary / "out", crs, also=also, alone=alone, on_site=on_site,
-                temporary=temporary, workers=workers, cache=kept, cluster=cluster,
+                temporary=temporary, workers=workers, cache=kept, cluster=cluster, areas=divided,
             )  # fmt: skip
         except BaseException:
             shutil.rmtree(temporary, ignore_errors=True)
             raise
     return _build(
         wanted, Path(out), crs, also=also, alone=alone, replace=replace, on_site=on_site,
-        workers=workers, cache=kept, cluster=cluster,
+        workers=workers, cache=kept, cluster=cluster, areas=divided,
     )  # fmt: skip
 
 
@@ -308,6 +314,7 @@ def build_per_crs(
     workers: int | None = None,
     cache: Path | str | None = None,
     cluster: str = "",
+    areas: float | str | None = None,
 ) -> RecordsByCrs:
     """Return one record for each horizontal CRS that sites name, by its folder's name in `out`.
 
@@ -317,6 +324,7 @@ def build_per_crs(
     NothingBuiltError when none is left at all.
     """
     refuse_unknown_formats(also)
+    divided = _divided(areas, also)
     records = RecordsByCrs()
     kept = None if cache is None else _apart(Path(cache), out)
     taken: dict[str, Path] = {}
@@ -327,7 +335,7 @@ def build_per_crs(
             try:
                 made = _build(
                     named, Path(out) / name, None, also=also, replace=replace, on_site=on_site,
-                    taken=taken, workers=workers, cache=kept, cluster=cluster,
+                    taken=taken, workers=workers, cache=kept, cluster=cluster, areas=divided,
                 )  # fmt: skip
             except NothingBuiltError as e:
                 records.missing[name] = e.failures
@@ -343,6 +351,15 @@ def refuse_unknown_formats(also: Sequence[str]) -> None:
     strange = [name for name in also if name not in ALSO]
     if strange:
         raise ValueError(f"must be of {', '.join(ALSO)}; got {', '.join(map(repr, strange))}")
+
+
+def _divided(areas: float | str | None, also: Sequence[str]) -> Areas | None:
+    """Return how GeoParquet is divided; raises ValueError where it is not asked for."""
+    if areas is None:
+        return None
+    if GEOPARQUET not in also:
+        raise ValueError(f"areas divide {GEOPARQUET}, which must be asked for too")
+    return Areas(column=areas) if isinstance(areas, str) else Areas(float(areas))
 
 
 def goes_on(out: Path | str) -> bool:
@@ -381,6 +398,7 @@ def _build(
     workers: int | None = None,
     cache: Path | None = None,
     cluster: str = "",
+    areas: Areas | None = None,
 ) -> Record:
     workspace = Workspace(out)
     failures: list[SiteFailure] = []
@@ -392,7 +410,7 @@ def _build(
         recover_ids(site.source if isinstance(site, Site) else site for _, site in wanted)
     with TemporaryFile() as ids, keeping(out, cache, lasting) as folder:
         with workspace.build(
-            crs=crs, shared=shared, assets=assets, formats=also, replace=replace
+            crs=crs, shared=shared, assets=assets, formats=also, areas=areas, replace=replace
         ) as sink:
             results = run_sites(
                 (_anywhere(site) if cluster else site for _, site in wanted), sink=sink,
@@ -419,7 +437,7 @@ def _build(
 
 def _anywhere(site: Path | Site) -> Path | Site:
     """Return a site by a path that is the same on every machine of a shared disk."""
-    return site if isinstance(site, Site) else site.absolute()
+    return site if isinstance(site, Site) or url_of(site) else site.absolute()
 
 
 def _keep_ids(spool: IO[bytes]) -> dict[Path, str]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, TypeAlias, overload
+from typing import TYPE_CHECKING, Final, TypeAlias, TypeVar, overload
 
 from lateralline import contract
 from lateralline.batch import run_sites
@@ -22,6 +22,7 @@ from lateralline.ingest import (
 )
 from lateralline.ingest.intake import entries, is_file, read_input
 from lateralline.ingest.ledger import Ledger
+from lateralline.ingest.remote import at_hand, of_this_machine, sites_behind, url_of
 from lateralline.ingest.sketches import own_axes_of
 from lateralline.settings import Assets
 from lateralline.stages import Site, SiteFailure, SiteResult, run_site, source_of
@@ -32,10 +33,13 @@ if TYPE_CHECKING:
 
     from lateralline.findings import Finding
 
+T = TypeVar("T")
+
 #: What a sketch on invented axes names as its horizontal CRS.
 LOCAL: Final = "local"
 
 _SITE_FILES: Final = ("site.toml", "marks.csv", "stops.csv")  # any of these makes a folder a site
+_BULK_FILES: Final = ("sites.csv", "sites.parquet")
 
 
 #: What is built or checked: a site that was read, or a path to one.
@@ -122,7 +126,8 @@ def read(path: Path | str) -> Site:
     source, *others = find_sites([Path(path)])
     if others:
         raise UnknownSiteError(f"{path} holds {len(others) + 1} sites; name one")
-    return Site(source, read_site(source))
+    with at_hand(source) as here:
+        return Site(source, read_site(here))
 
 
 def check(
@@ -206,7 +211,7 @@ def _assets_of(site: Path | Site) -> Assets:
     """Return what the register says of a site; nothing where it is at fault, as builds report."""
     if isinstance(site, Site):
         return site.record.assets
-    return read_register(site)
+    return _read_of(site, read_register, Assets())
 
 
 def by_crs(sites: Iterable[NamedSite]) -> dict[str, list[Path | Site]]:
@@ -220,8 +225,8 @@ def by_crs(sites: Iterable[NamedSite]) -> dict[str, list[Path | Site]]:
 def error_of(failure: SiteFailure) -> LaterallineError:
     """Return the error that a failure of a site is, for whoever asked for that site alone."""
     if failure.faults:
-        return SiteFaultsError(str(failure.source), failure.faults)
-    return SiteFailedError(f"{failure.source}, stage {failure.stage}: {failure.message}")
+        return SiteFaultsError(failure.home, failure.faults)
+    return SiteFailedError(f"{failure.home}, stage {failure.stage}: {failure.message}")
 
 
 # ---- where sites are ----------------------------------------------------------------------
@@ -231,12 +236,20 @@ def find_sites(paths: Iterable[Path]) -> list[Path]:
     """Return every site under `paths`: sites themselves, or the sites in a folder of sites.
 
     A workbook is a site; without settings of its own it stands for the folder it is in, where its
-    site.toml is. A folder with `sites.csv` holds the tables of many sites (`ingest.bulk`).
+    site.toml is. A folder with `sites.csv` holds the tables of many sites (`ingest.bulk`). A URL
+    that fsspec knows is looked behind likewise (`ingest.remote`).
 
-    Raises UnknownSiteError for a path that holds no site, before anything is computed.
+    Raises UnknownSiteError for a path that holds no site, UnreadableError for a URL that does not
+    answer, before anything is computed.
     """
     found: list[Path] = []
-    for path in paths:
+    for path in map(of_this_machine, paths):
+        if url_of(path):
+            inside = sites_behind(path, _SITE_FILES, _BULK_FILES)
+            if not inside:
+                raise UnknownSiteError(f"no site behind {url_of(path)}: no folder with a site.toml")
+            found += inside
+            continue
         if is_bulk(path):
             found += bulk_sites(path)
             continue
@@ -281,12 +294,23 @@ def crs_named(site: Path | Site) -> str:
     "" where the settings cannot be read, which the build reports.
     """
     named = (
-        site.record.settings.horizontal
-        if isinstance(site, Site)
-        else setting_of(site, "crs", "horizontal") or own_axes_of(site)
+        site.record.settings.horizontal if isinstance(site, Site) else _read_of(site, _crs_set, "")
     )
     name = named.strip()
     return LOCAL if name.casefold() == LOCAL else name.upper()
+
+
+def _crs_set(site: Path) -> str:
+    return setting_of(site, "crs", "horizontal") or own_axes_of(site)
+
+
+def _read_of(site: Path, read: Callable[[Path], T], unread: T) -> T:
+    """Return what is read of a site, wherever it is; `unread` where a URL does not answer."""
+    try:
+        with at_hand(site) as here:
+            return read(here)
+    except LaterallineError:
+        return unread
 
 
 def _sites_in(folder: Path) -> list[Path]:

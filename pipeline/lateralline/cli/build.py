@@ -18,6 +18,7 @@ from lateralline.cli.options import (
     Sites,
     Terms,
     Workers,
+    areas_asked,
     formats_asked,
     option,
 )
@@ -47,6 +48,13 @@ def build(
         ),
     ] = False,
     also: Also = None,
+    areas: Annotated[
+        str,
+        option(
+            "Divide geoparquet by area: the size of squares, as 1000m, or a column, as parcel.",
+            metavar="SIZE|COLUMN",
+        ),
+    ] = "",
     workers: Workers = None,
     cache: Annotated[
         Path | None,
@@ -75,7 +83,8 @@ def build(
 
     OUT gets asbuilt.gpkg, geojson/ with the same layers, a data dictionary and manifest.json; with
     --also geoparquet/ and flatgeobuf/ too, in the CRS of the GeoPackage, and in the GeoPackage a
-    project of QGIS with the layers in groups, styled. With --also photos the photos of sites are
+    project of QGIS with the layers in groups, styled. With --areas each layer of geoparquet/ is a
+    folder with a file for each area. With --also photos the photos of sites are
     copied as handed in, with all that cameras write into files: place, time, perhaps a name; small
     copies without that are in every record. It is written whole or not at all. A site
     that fails is reported, and the others are built. A sketch on axes of its own needs an OUT of
@@ -92,6 +101,7 @@ def build(
       lateralline build sites -o city --crs EPSG:32617 --replace
       lateralline build sites -o city-per-crs --per-crs
       lateralline build sites -o city-lake --also geoparquet,flatgeobuf
+      lateralline build sites -o city-areas --also geoparquet --areas 1000m
     """
     from lateralline import api
 
@@ -102,6 +112,7 @@ def build(
     if cluster and workers is not None:
         raise typer.BadParameter("has workers of its own", param_hint="--cluster")
     formats = formats_asked(also)
+    divided = areas_asked(areas, formats)
     sources, outcome = find_sites(sites), Outcome()
     records: list[api.Record] = []
     unbuilt: list[str] = []
@@ -116,7 +127,7 @@ def build(
             if per_crs:
                 made = api.build_per_crs(
                     sources, out, also=formats, replace=replace, on_site=on_site, workers=workers,
-                    cache=cache, cluster=cluster,
+                    cache=cache, cluster=cluster, areas=divided,
                 )  # fmt: skip
                 records += made.values()
                 where = f" into {', '.join(str(out / name) for name in made)}"
@@ -124,7 +135,7 @@ def build(
             else:
                 made_one = api.build(
                     sources, out, crs=crs, also=formats, replace=replace, on_site=on_site,
-                    workers=workers, cache=cache, cluster=cluster,
+                    workers=workers, cache=cache, cluster=cluster, areas=divided,
                 )  # fmt: skip
                 records.append(made_one)
                 where = f" into {out}"

@@ -131,7 +131,7 @@ def _message(error: Exception) -> tuple[str, int]:
 
 def batch_document(
     command: str,
-    sites: Iterable[tuple[Path, SiteSummary]],
+    sites: Iterable[tuple[str, SiteSummary]],
     failures: Iterable[SiteFailure],
     out: Path | None,
     exit_code: int,
@@ -142,8 +142,8 @@ def batch_document(
     """
     content = {
         **head(command, out, exit_code),
-        "sites": [{"source": str(source), **asdict(summary)} for source, summary in sites],
-        "failures": [{**asdict(failure), "source": str(failure.source)} for failure in failures],
+        "sites": [{"source": source, **asdict(summary)} for source, summary in sites],
+        "failures": [{**asdict(failure), "source": failure.home} for failure in failures],
     }
     return json_text(content)
 

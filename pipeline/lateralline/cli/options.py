@@ -61,7 +61,9 @@ def argument(
 Sites = Annotated[
     list[Path],
     argument(
-        "A site folder, a workbook (.xlsx), or a folder of these.", metavar="SITE", exists=True
+        "A site folder, a workbook (.xlsx), or a folder of these; or a URL of one, as s3://city, "
+        "with the extra remote.",
+        metavar="SITE",
     ),
 ]
 Record = Annotated[
@@ -204,6 +206,20 @@ def formats_asked(also: Sequence[str] | None) -> list[str]:
     except ValueError as e:
         raise typer.BadParameter(str(e), param_hint="--also") from e
     return formats
+
+
+def areas_asked(areas: str, formats: Collection[str]) -> float | str | None:
+    """Return the side of squares in metres or the column that `--areas` names; None for "".
+
+    Raises typer.BadParameter without the format that areas divide, and for a size without a unit.
+    """
+    from lateralline.api.records import GEOPARQUET
+
+    if not areas:
+        return None
+    if GEOPARQUET not in formats:
+        raise typer.BadParameter(f"goes with --also {GEOPARQUET}", param_hint="--areas")
+    return metres(areas, "--areas") if re.match(r"\s*[\d.+-]", areas) else areas
 
 
 def grouped(command: Callable[..., None]) -> Callable[..., None]:

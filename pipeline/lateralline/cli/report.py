@@ -148,13 +148,16 @@ def print_failure(out: Console, failure: SiteFailure, *, errors_only: bool = Fal
     """
     for fault in failure.faults:
         book = fault.file.startswith(failure.source.name)
-        of_many = not failure.source.exists()  # a site whose rows stand in tables of many
+        of_many = (
+            failure.home == str(failure.source) and not failure.source.exists()
+        )  # a site whose rows stand in tables of many
         text = f"{fault} (site {failure.source.name})" if of_many else f"{fault}"
-        home = failure.source.parent if book or of_many else failure.source
+        home = failure.home.removesuffix(f"/{failure.source.name}") if book else failure.home
+        home = str(failure.source.parent) if of_many else home
         _one_line(out, f"{home}/{text}")
     if not failure.faults:
         step = _STEPS.get(failure.stage, failure.stage)
-        _one_line(out, f"{failure.source}: could not be {step}: {failure.message}")
+        _one_line(out, f"{failure.home}: could not be {step}: {failure.message}")
     print_findings(out, _shown(failure.findings, errors_only=errors_only))
 
 
@@ -298,7 +301,7 @@ def only_site(path: Path) -> Path:
 class Outcome:
     """How a batch went: only what is reported later is kept of each site."""
 
-    summaries: list[tuple[Path, SiteSummary]] = field(default_factory=list)
+    summaries: list[tuple[str, SiteSummary]] = field(default_factory=list)
     failures: list[SiteFailure] = field(default_factory=list)
 
     def counted(self, done: str, where: str = "") -> str:
@@ -362,7 +365,7 @@ def reported(
                 print_failure(out, result, errors_only=quiet)
             return
         summary = result.summary()
-        outcome.summaries.append((result.source, summary))
+        outcome.summaries.append((result.home, summary))
         if quiet or manner.full:
             print_summary(out, summary, errors_only=quiet, terms=manner.terms)
 

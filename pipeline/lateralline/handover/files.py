@@ -38,9 +38,9 @@ from lateralline.output.proof import settle_sqlite
 from lateralline.record import CAUTION
 from lateralline.record.layers import GEOMETRY, GEOMETRY_FIELD, Shapes, shapes
 from lateralline.records import Floats
-from lateralline.write.formats import geo_text
 from lateralline.write.geojson import as_rfc7946
 from lateralline.write.manifest import created_at
+from lateralline.write.parquet import geo_text
 
 ABOUT: Final = "HANDOVER.md"
 _WKT: Final = "WKT"

@@ -18,6 +18,7 @@ sketches                    taped sketches, and what sets one onto a map
 learned                     the file of accuracies that `calibrate` wrote
 assets                      what the owner's register says: keys of the user's own, typed
 bulk                        tables of many sites, as a source of each one's rows
+remote                      sites behind a URL, brought here while they are read
 site_input                  which files are a site's, and what stands in them
 checks                      rows checked against one another, and how spots were measured
 record                      the checks in their order, and the record in SI

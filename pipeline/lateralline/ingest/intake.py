@@ -19,6 +19,8 @@ from lateralline.ingest.limits import BOOK_BYTES, TEXT_BYTES, TOML_BYTES, megaby
 SITE_FILE: Final = "site.toml"
 
 _BOOK: Final = ".xlsx"
+#: Files that hold tables or settings, or would.
+TABULAR: Final = (".csv", ".txt", ".tsv", ".toml", ".xls", ".ods")
 BOM: Final = "\ufeff"
 UTF16: Final = (b"\xff\xfe", b"\xfe\xff")
 _NOT_LATIN: Final = re.compile("[\x80-\x9f]")

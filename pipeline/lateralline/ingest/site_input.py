@@ -15,7 +15,15 @@ from typing import Final
 from lateralline import contract
 from lateralline.ingest.bulk import bulk_content, bulk_of, bulk_sections, bulk_tables
 from lateralline.ingest.conventions import read_table
-from lateralline.ingest.intake import SITE_FILE, decode, entries, is_book, is_file, read_input
+from lateralline.ingest.intake import (
+    SITE_FILE,
+    TABULAR,
+    decode,
+    entries,
+    is_book,
+    is_file,
+    read_input,
+)
 from lateralline.ingest.ledger import Ledger
 from lateralline.ingest.sections import Sections, sheet_sections, toml_sections
 from lateralline.ingest.tables import TextTable
@@ -24,7 +32,6 @@ from lateralline.ingest.workbook import SITE_SHEET, TABLES, SiteWorkbook, read_b
 NEEDED: Final = ("marks", "stops")  # a site without these tables is none
 
 _WANTED: Final = (SITE_FILE, *(f"{name}.csv" for name in (*TABLES, *contract.KEPT)))
-_TABULAR: Final = (".csv", ".txt", ".tsv", ".toml", ".xls", ".ods")
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +102,7 @@ def _read_folder(folder: Path, ledger: Ledger) -> SiteFiles:
     there = {p.name for p in ours}
     lost = there - content.keys()
     others = [
-        p for p in paths if p.name not in there and p.suffix.casefold() in _TABULAR and is_file(p)
+        p for p in paths if p.name not in there and p.suffix.casefold() in TABULAR and is_file(p)
     ]
     return SiteFiles(
         content,

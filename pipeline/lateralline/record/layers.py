@@ -116,10 +116,11 @@ def to_lonlat(
     before = {p.layer: p for p in products}
     made = {p.layer: p for p in shifted(before.values(), frame.lonlat_operation)}
     transform = _planar_too(frame.to_lonlat, _mean_level(made.values()))
+    was_shifted = plan_operation(frame, crs) is not None
     return {
         name: _placed(
             _columns(contract.load(name), made[name].columns)
-            if crs is not None
+            if was_shifted
             else _adapted(contract.load(name), before[name].columns, made[name].columns, table),
             _transformed(made[name].geometry, transform),
         )

@@ -19,6 +19,8 @@ from pathlib import Path
 
 from lateralline import contract, csv_file, pictures
 from lateralline.derive.ids import IdEvent
+from lateralline.ingest.intake import is_book
+from lateralline.ingest.remote import read_behind, rewrite_behind, url_of
 from lateralline.ingest.site_input import kept_beside
 from lateralline.output import recover, rewrite
 from lateralline.records import FieldRecord, IdRows, InputFile
@@ -29,19 +31,23 @@ _NOTE = "# written by lateralline, which only adds rows; keep it with the site"
 
 def ids_file(source: Path) -> Path:
     """Return where the ids of a site are kept, for its folder or workbook."""
-    return (
-        source / f"{_TABLE}.csv"
-        if source.is_dir()
-        else source.with_name(kept_beside(source, _TABLE))
-    )
+    folder = source.is_dir() or (url_of(source) and not is_book(source))
+    return source / f"{_TABLE}.csv" if folder else source.with_name(kept_beside(source, _TABLE))
 
 
 def keep_ids(source: Path, events: Sequence[IdEvent]) -> bool:
     """Add rows to the ids of a site, those that do not stand there yet; tell whether any did not.
 
-    Raises OutputError when the disk refuses, or somebody else writes there.
+    Raises OutputError when the disk refuses, or somebody else writes there; UnreadableError for a
+    URL that does not answer.
     """
     path = ids_file(source)
+    if url_of(path):
+        before = read_behind(path)
+        after, new = with_events(before, events)
+        if new:
+            rewrite_behind(path, after, before)
+        return bool(new)
     before = path.read_bytes() if path.is_file() else b""
     after, new = with_events(before, events)
     if new:
@@ -51,7 +57,7 @@ def keep_ids(source: Path, events: Sequence[IdEvent]) -> bool:
 
 def recover_ids(sources: Iterable[Path]) -> None:
     """Clear what runs that were cut off left beside the ids of sites."""
-    for source in sources:
+    for source in (s for s in sources if not url_of(s)):
         with suppress(OSError):  # a site that cannot be read says so where it is read
             recover(ids_file(source).resolve())
 

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Final, NamedTuple
 
 from lateralline.errors import OutputError
+from lateralline.ingest.remote import bring_file, url_of
 from lateralline.output.proof import sha256
 from lateralline.records import FieldRecord, Product
 from lateralline.write.media import MEDIA
@@ -58,6 +59,9 @@ def copy_pictures(copies: Iterable[PictureCopy], out: Path) -> None:
     """
     for source, name, digest in copies:
         (out / name).parent.mkdir(parents=True, exist_ok=True)
-        shutil.copyfile(source, out / name)
+        if url_of(source):
+            bring_file(source, out / name)
+        else:
+            shutil.copyfile(source, out / name)
         if sha256(out / name) != digest:
             raise OutputError(f"{source.name} was changed while the site was built")
