@@ -108,8 +108,10 @@ def test_notes_and_what_is_accepted_are_counted_only(found: Finding, said: str) 
 
 def test_a_line_with_an_error_is_not_to_be_used_and_says_so() -> None:
     wrong = replace(blunder("2", 0.3), severity="error", line_id="L1")
-    rows = screen(replace(SITE, lines=(CLEAN, replace(CLEAN, line="L2")), findings=(wrong,)))
+    site = replace(SITE, lines=(CLEAN, replace(CLEAN, line="L2")), findings=(wrong,))
+    rows = screen(site)
     assert [("do not use" in row) for row in rows if row.lstrip().startswith("L")] == [True, False]
+    assert ["do not use" in site.stops_of(line) for line in site.lines] == [True, False]
 
 
 def test_no_remedy_says_that_none_is_needed() -> None:

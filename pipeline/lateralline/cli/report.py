@@ -185,7 +185,7 @@ def _print_line(out: Console, line: LineSummary, summary: SiteSummary) -> None:
     rows += [
         (word("position ±", region), f"{_widest(line.sideways_95_m, tape)}, {line.sideways_95_at}"),
         (word("level ±", region), f"{level} (both: 95 of 100 times)"),
-        ("stops used", f"{line.stops_used} of {line.stops}"),
+        ("stops used", summary.stops_of(line)),
     ]
     if line.nodes:
         rows.append(("on it", _nodes(line, unit)))

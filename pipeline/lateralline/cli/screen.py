@@ -39,24 +39,10 @@ class _Of:
     line: LineSummary
 
     @property
-    def errors(self) -> int:
-        """How many errors speak of the line, or of its whole site."""
-        return sum(
-            f.severity == "error" and f.asked and f.line_id in ("", self.line.line)
-            for f in self.site.findings
-        )
-
-    @property
     def rank(self) -> tuple[bool, float]:
         """What sorts lines, the one to look at first last: errors, then the position ±."""
         off = self.line.sideways_95_m
-        return self.errors > 0, math.inf if math.isnan(off) else off
-
-    @property
-    def stops(self) -> str:
-        """Say what the line rests on, and whether an error forbids its use."""
-        said = f"{self.line.stops_used} of {self.line.stops}"
-        return said + (", do not use" if self.errors else "")
+        return self.site.errors_of(self.line) > 0, math.inf if math.isnan(off) else off
 
 
 def print_screen(
@@ -152,7 +138,7 @@ def _row(of: _Of) -> tuple[str, ...]:
         tape.off(off) if math.isfinite(off) else "no bound",
         own_length(line.level_95_m, unit, off=True),
         line.sideways_95_at.removeprefix("between ").replace(" and ", "–"),
-        of.stops,
+        of.site.stops_of(of.line),
     )
 
 

@@ -160,7 +160,7 @@ def _least_cover(before: BandRow, after: BandRow, line: str) -> list[ExplainedFi
     figures: list[ExplainedFigure] = []
     for at in sorted({before.chainage_m: before, after.chainage_m: after}.values(),
                      key=lambda b: b.cover_lower_95_m):  # fmt: skip
-        if isnan(at.cover_lower_95_m):
+        if isnan(at.cover_lower_95_m + at.invert_upper_95_m):  # without levels: no figure to put in
             continue
         up, ground = at.invert_upper_95_m - at.invert_level_m, INTERVAL_95 * at.ground_sigma_m
         own = at.bounded_by not in ("reach", "nothing")

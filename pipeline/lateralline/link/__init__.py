@@ -271,8 +271,9 @@ def _prepare(
     ]
     too_far, contested = impossible_lengths([*points, *of_intermediates], accuracy)
     findings += too_far
-    if junction is None:
-        findings += _entry_findings(runs, [*points, *of_intermediates])
+    through = {r.entry for r in settings.runs if r.line != line} if junction is not None else set()
+    pushed = [r for r in runs if junction is None or r.entry not in {"", *through}]
+    findings += _entry_findings(pushed, [*points, *of_intermediates])  # not through the main
     levels, off = place_levels(
         points, intermediates, gather_levels(line, exposures, width, settings)
     )

@@ -190,7 +190,8 @@ def least_squares(
     """
     model = NetworkModel(lines, accuracy, shared=shared)
     alternatives = model.alternatives()
-    left_out = [again for s in known if (again := _again(s, alternatives)) is not None]
+    found = [again for s in known if (again := _again(s, alternatives)) is not None]
+    left_out = [*{id(s.alternative): s for s in found}.values()]  # each reading once
     (result,) = yield [AdjustmentRequest(model, _rows(left_out))]
     tied: tuple[SuspectedBlunder, ...] = ()
     for _ in range(max(1, sum(len(p.points) for p in lines) // 2)):

@@ -86,6 +86,21 @@ class SiteSummary:
         """How many findings are of this severity and not accepted."""
         return sum(f.severity == severity and f.asked for f in self.findings)
 
+    def stops_of(self, line: LineSummary) -> str:
+        """Say what a line rests on, and whether an error of it or of the site forbids its use.
+
+        Errors that somebody answers for forbid nothing.
+        """
+        said = f"{line.stops_used} of {line.stops}"
+        return said + (", do not use" if self.errors_of(line) else "")
+
+    def errors_of(self, line: LineSummary) -> int:
+        """How many errors speak of a line, or of the whole site."""
+        return sum(
+            f.severity == "error" and f.asked and f.line_id in ("", line.line)
+            for f in self.findings
+        )
+
     @property
     def accepted(self) -> tuple[Finding, ...]:
         """The findings that somebody answers for."""
