@@ -40,7 +40,7 @@ def counts(site: Path) -> tuple[int, int, int]:
 
 def test_a_finding_accepted_stays_on_record_and_is_not_asked_for(site: Path) -> None:
     before, files = (site / "site.toml").read_bytes(), sorted(p.name for p in site.iterdir())
-    assert counts(site) == (0, 1, 0)
+    assert counts(site) == (0, 2, 0)
     told = run("accept", site, CODE, SUBJECT, *WHY)
     assert told.exit_code == 0, told.output
     assert sorted(p.name for p in site.iterdir()) == files
@@ -53,7 +53,7 @@ def test_a_finding_accepted_stays_on_record_and_is_not_asked_for(site: Path) -> 
         "Crew B",
         date(2026, 6, 1),
     )
-    assert counts(site) == (0, 0, 1)
+    assert counts(site) == (0, 1, 1)
     out = site.parent / "out"
     said = run("build", site, "-o", out, "--full")
     words = " ".join(said.output.split())
@@ -117,7 +117,7 @@ def test_other_figures_ask_again_and_name_who_accepted_before(site: Path) -> Non
     changed = text.replace("counter_at_entry = 0.00", "counter_at_entry = -0.40", 1)
     assert changed != text
     (site / "site.toml").write_text(changed, encoding="utf-8")
-    assert counts(site)[1:] == (1, 0)
+    assert counts(site)[1:] == (2, 0)
     found = lateralline.check(site)
     (note,) = (f for f in found if called(f) == "acceptance-unused")
     assert note.severity == "info"
