@@ -61,8 +61,8 @@ def test_a_finding_accepted_stays_on_record_and_is_not_asked_for(site: Path) -> 
     assert "accepted by Crew B on 2026-06-01: the owner digs there anyway (warning)" in words
     view = read_record(out / "asbuilt.gpkg")
     assert view.findings["accepted"] == 1
-    assert view.findings["warning"] == 0
-    row = view.layers["findings"].set_index("code").loc[CODE]
+    assert view.findings["warning"] == 1
+    row = view.layers["findings"].set_index(["code", "subject"]).loc[(CODE, SUBJECT)]
     assert (row["severity"], row["accepted_by"], str(row["accepted_on"])[:10]) == (
         "warning",
         "Crew B",

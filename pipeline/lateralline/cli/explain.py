@@ -57,7 +57,7 @@ def explain(
     Example:
       lateralline explain out R1/4
       lateralline explain out L1@12.4m -o place.pdf
-      lateralline explain out entry-not-located
+      lateralline explain out "entry-not-located run R1"
     """
     from lateralline.api import documents, explanations
 

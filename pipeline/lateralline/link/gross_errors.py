@@ -99,7 +99,8 @@ def blunder_or_bend(
     plain = first.statistic > times * first.limit and (not wide or doubted >= _DOUBTED_OF_WIDE)
     if plain or any(map(_of_level_alone, suspicions)) or len(known) < len(paths):
         return blunder(first) if alone else _untold("blunder", "tied", suspicions)
-    return _untold("shape-undecided", "or-wrong", suspicions, {"of_hundred": 100.0 * doubted})
+    shares = {"of_hundred": 100.0 * doubted, "sized": True}
+    return _untold("shape-undecided", "or-wrong", suspicions, shares)
 
 
 def doubted_stops(points: Sequence[LocatedPoint], lines: Sequence[Line]) -> list[Finding]:
@@ -123,6 +124,7 @@ def doubted_stops(points: Sequence[LocatedPoint], lines: Sequence[Line]) -> list
                     ],
                     suspects=[point.subject],
                     of_hundred=100.0 * share,
+                    sized=False,
                 )
             )
     return out
