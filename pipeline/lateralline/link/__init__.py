@@ -38,12 +38,16 @@ Decisions, with reasons
   of shapes, weighed by what the data say and how seldom a bend is (`paths`): second moments about
   the line that is drawn, so that a wrong choice of shape counts as an error too. A line whose
   numbers fail there keeps the adjustment's own claims.
-- Nobody is accused of what a bend explains. A reading left out under the chosen shapes, but little
-  over its limit, that hardly a path takes for wrong or poor, or that is off by less than slips are,
-  is a doubt about shape, not a blunder; readings that tie likewise. By accuracies that a site's
-  residuals say, only what is plainly over its limit accuses. A stretch that no shape fits accuses
-  the end that most paths hold for wrong, where no reading tests as wrong. A stop drawn outside its
-  own 99.9 % ellipse, of which nothing else is said, is a warning.
+- Nobody is accused of what a bend explains. A reading left out under the chosen shapes is an error
+  where it is plainly over its limit; less plainly, or where few paths of a pipe that wanders widely
+  take it for wrong, it is a warning that names stop and reading and says that the pipe may bend
+  there; readings that tie likewise. One limit for both either accuses two lines of a hundred
+  without an error or leaves half-metre blunders unnamed (`prove world`). A stop that three paths in
+  ten hold for wrong has that warning too, whatever the adjustment made of it, and one beside which
+  all others seemed shifted is blamed alone. By accuracies that a site's residuals say, only what is
+  plainer still accuses. A stretch that no shape fits accuses the end that most paths hold for
+  wrong, where no reading tests as wrong. A stop drawn outside its own 99.9 % ellipse, of which
+  nothing else is said, is a warning.
 
 Every line is adjusted by itself first; that gives shapes, starts and the likeliest blunders.
 Then all that touch are adjusted once more with what they share.
@@ -87,7 +91,8 @@ Then all that touch are adjusted once more with what they share.
   A chord longer than its counter (α = 0.0002) is always an error, whatever the adjustment makes
   of it.
 - Tilt prior. A fix carries the one it was solved under; link swaps it for a loose one, or 0 ±
-  5° at every stop would pull lines level.
+  5° at every stop would pull lines level. A tilt that marks hardly tell, and one bad mark draws far
+  off, is swapped by two of its new deviations at most: the stop would lie metres elsewhere.
 - Wander is 1° between a stretch and the pipe at its end. Practice lines are dead straight, so
   their χ² is some 0.7 of its degrees of freedom.
 - `counter_m` is the σ of one reading; slack grows along the cable. After an undecided stretch
