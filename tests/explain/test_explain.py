@@ -161,6 +161,11 @@ def test_where_marks_are_counted_from_is_told(sample: Path) -> None:
     assert row[at["as booked"]] == "HOUSE-SW 47.1 ft, HOUSE-SE 32.7 ft, right, z 99.82 ft"
 
 
+def test_a_line_tells_what_was_found_of_its_runs(sample: Path) -> None:
+    told = "\n".join(explain(sample / "asbuilt.gpkg", "L1").findings)
+    assert "warning: run R1: pipe from CO1" in told
+
+
 def test_a_name_of_several_findings_says_what_to_type(tmp_path: Path) -> None:
     out = tmp_path / "out"
     made = CliRunner().invoke(app, ["build", str(SAMPLES / "gnss-bend-branch"), "-o", str(out)])

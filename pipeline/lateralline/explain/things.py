@@ -103,7 +103,8 @@ def things(view: RecordView) -> dict[str, dict[str, Meant]]:
         add("observation", seen.observation_id, partial(tell_observation, view, seen),
             beside=partial(_beside_seen, view, seen))  # fmt: skip
     for line in view.rows(CentrelineRow):
-        add("line", line.line_id, partial(tell_line, view, line))
+        runs = {f"run {fix.run_id}" for fix in view.fixes if fix.line_id == line.line_id}
+        add("line", line.line_id, partial(tell_line, view, line), *runs)
     for run in dict.fromkeys(fix.run_id for fix in view.fixes):
         add("run", run, partial(tell_run, view, run), beside=partial(_beside_run, view, run))
         entry = stated(view).get(f"run {run}: entry", "")
