@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from functools import lru_cache
 from math import nan
 from pathlib import Path
@@ -118,6 +118,12 @@ def _state(gpkg: Path) -> str:
     if changed is None:
         return "no manifest beside it: nothing says whether it was changed"
     return CHANGED if changed else "as it was written"
+
+
+def tell_changed(record: Sequence[tuple[str, str]], told: ToldSpot) -> None:
+    """Tell before all else that somebody changed the record, where its `identity` says so."""
+    if ("state", CHANGED) in record:
+        told.said.insert(0, f"The record was {CHANGED}: nothing below is vouched for.")
 
 
 def tell_origin(view: RecordView, told: ToldSpot) -> None:

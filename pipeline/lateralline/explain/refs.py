@@ -10,8 +10,8 @@ from typing import Final
 
 from lateralline.errors import UnknownSpotError
 from lateralline.explain.along import PRINTED_M
-from lateralline.explain.content import CHANGED, Explanation, ToldSpot
-from lateralline.explain.origin import assumed_in, identity, tell_origin, text_of
+from lateralline.explain.content import Explanation, ToldSpot
+from lateralline.explain.origin import assumed_in, identity, tell_changed, tell_origin, text_of
 from lateralline.explain.things import (
     BARE,
     CALLED,
@@ -55,8 +55,7 @@ def explain(gpkg: Path, ref: str, site_id: str = "") -> Explanation:
     ]
     tell_origin(view, told)
     record = identity(view)
-    if ("state", CHANGED) in record:
-        told.said.insert(0, f"The record was {CHANGED}: nothing below is vouched for.")
+    tell_changed(record, told)
     return Explanation(
         site_id=view.site_id,
         ref=named,

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from math import floor
 from typing import Final
 
 import numpy as np
 
-from lateralline.explain.content import CHANGED, ToldSpot
-from lateralline.explain.origin import assumed_in, identity, tell_origin
+from lateralline.explain.content import ToldSpot
+from lateralline.explain.origin import assumed_in, identity, tell_changed, tell_origin
 from lateralline.explain.things import Meant, finding_of, place_on, things
 from lateralline.record.rows import BandRow, FindingRow, NodeRow
 from lateralline.record.view import RecordView
@@ -115,8 +115,7 @@ def _all_named(view: RecordView) -> Iterator[tuple[tuple[str, str], Meant]]:
 def _tell_record(view: RecordView, told: ToldSpot) -> None:
     """Tell which record it is, what it was made of and with, and what was assumed."""
     tell_origin(view, told)
-    record: Sequence[tuple[str, str]] = identity(view)
-    if ("state", CHANGED) in record:
-        told.said.insert(0, f"The record was {CHANGED}: nothing below is vouched for.")
+    record = identity(view)
+    tell_changed(record, told)
     told.said += [f"{name}: {value}" for name, value in record]
     told.said += [f"Assumed: {text}" for text in assumed_in(view)]

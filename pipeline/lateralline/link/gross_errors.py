@@ -27,6 +27,8 @@ _TOLD_M: Final = 0.5
 _ALIKE: Final = float(np.cos(np.radians(30.0)))
 #: How far beside a stop at which the pipe turns the next stops are wanted.
 _BESIDE_M: Final = 0.5
+#: The warning that a measurement is wrong or the pipe bends there.
+DOUBT: Final = "shape-undecided/or-wrong"
 #: What is wrong of a point, in words.
 READING: Final = {
     "plan": "position in plan",
@@ -284,7 +286,7 @@ def denies(made: Finding) -> bool:
 
 def doubts(made: Finding) -> bool:
     """True when a finding says that a measurement of its suspects is wrong, or the pipe bends."""
-    return made.name == "shape-undecided/or-wrong"
+    return made.name == DOUBT
 
 
 def suspects(made: Finding) -> tuple[str, ...]:

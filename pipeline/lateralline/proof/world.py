@@ -33,6 +33,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.stats import binom
 
+from lateralline.link.gross_errors import DOUBT
 from lateralline.proof.lines import Statistic
 from lateralline.proof.world_best import best_named
 from lateralline.proof.world_scores import WorldScore, score_world
@@ -210,8 +211,7 @@ class CaseResult:
 
     def named(self, scores: Sequence[WorldScore]) -> float:
         """Share of lines with a blunder that is named; by errors alone where doubts are common."""
-        common = any(name.endswith("/or-wrong") for name in self.common)
-        return _mean([s.named or (s.doubted and not common) for s in scores])
+        return _mean([s.named or (s.doubted and DOUBT not in self.common) for s in scores])
 
     @property
     def cpu_s(self) -> float:
