@@ -136,6 +136,17 @@ class Finding:
         return dumps(named, ensure_ascii=False) if named else None
 
     @property
+    def denies(self) -> bool:
+        """Whether it says that a measurement of its suspects is wrong."""
+        return self.code == "blunder" and self.severity == "error"
+
+    @property
+    def suspects(self) -> tuple[str, ...]:
+        """The points of which one is wrong, or may be, if it is about such; else its subject."""
+        named = self.values.get("suspects")
+        return named if isinstance(named, tuple) else (self.subject,)
+
+    @property
     def unsettles(self) -> bool:
         """Whether it is an error from which all that is worked out of the site may only follow."""
         entry = catalogue().entries.get(self.code)

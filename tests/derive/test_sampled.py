@@ -21,7 +21,6 @@ from lateralline.link.gross_errors import (
     blunder_or_bend,
     doubted_stops,
     moved_stops,
-    suspects,
 )
 from lateralline.link.lines import Alternative, LocatedPoint, SuspectedBlunder
 from lateralline.proof.line_scores import no_exposures
@@ -159,7 +158,7 @@ def test_nobody_is_accused_of_what_a_bend_explains(linked: Linked) -> None:
     blamed = SuspectedBlunder(counter, 12.0, 11.0, np.array([0.4]), np.array([[0.01]]))
     doubt = blunder_or_bend([blamed], [line])
     assert (doubt.name, doubt.severity) == ("shape-undecided/or-wrong", "warning")
-    assert (doubt.values["readings"], suspects(doubt), doubt.values["off_m"]) == (
+    assert (doubt.values["readings"], doubt.suspects, doubt.values["off_m"]) == (
         (f"counter reading of stop {ref}",), (f"stop {ref}",), 0.4,
     )  # fmt: skip
     assert blunder(blamed).name == "blunder/counter"

@@ -67,7 +67,7 @@ def _figures(view: RecordView, row: FindingRow) -> dict[str, Any]:
 
 
 def test_one_reading_is_its_size_over_its_sigma_squared(view: RecordView) -> None:
-    row = _row(view, "blunder", "counter")
+    row = _row(view, "blunder", "counter-or-plan")
     found = json.loads(row.found_by)
     figures = _figures(view, row)
     statistic = figures["statistic (χ²)"]

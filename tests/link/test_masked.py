@@ -36,5 +36,5 @@ def test_one_misread_counter_is_named_and_no_reason_to_doubt_the_tilts(tmp_path:
     built = run_site(write_site(line, tmp_path), until="link")
     assert isinstance(built, SiteResult)
     told = {f.name: f.subject for f in built.findings}
-    assert told["blunder/counter"] in {f"stop R1/{stop}" for stop in line.bad_stops}
+    assert told["blunder/counter-or-plan"] in {f"stop R1/{stop}" for stop in line.bad_stops}
     assert "misfit/accuracy" not in told

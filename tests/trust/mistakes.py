@@ -21,7 +21,6 @@ from typing import Final, Literal, cast
 import numpy as np
 
 from lateralline.findings import Finding
-from lateralline.link.gross_errors import suspects
 from lateralline.workers import WorkerLostError, in_order
 from tests.trust import bookings, coordinates, digits, instruments  # noqa: F401  (they fill the catalogue)
 from tests.trust.catalogue import CATALOGUE, Mistake
@@ -184,7 +183,7 @@ def names(mistake: Mistake, slip: Slip, found: Finding) -> bool:
         return not slip.cells or found.where in slip.lines() or not found.where
     if found.where in slip.lines():
         return True
-    subjects = {found.subject, *found.about, *suspects(found)}
+    subjects = {found.subject, *found.about, *found.suspects}
     stops = {s for s in subjects if s.startswith("stop ")}
     if len(stops) > max(MOST_NAMED, sum("/" in name for name in slip.at) + 1):
         return False

@@ -49,6 +49,7 @@ def test_rows_say_unit_limits_default_and_values() -> None:
     assert [v for v, _ in fixes["status"].values] == [
         "located",
         "weak",
+        "contradicted",
         "two_positions",
         "not_located",
     ]

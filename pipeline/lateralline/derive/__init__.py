@@ -173,7 +173,7 @@ def derive(
             ],
             "field_exposures": [exposed(settings, days, record.exposures, exposures)],
             "transmitter_fixes": [
-                transmitter_fixes(settings, days, record.stops, linked.fixes, axes)
+                transmitter_fixes(settings, days, record.stops, linked.fixes, axes, earlier)
             ],
             "pipe_centreline": (centreline(days, *of) for of in named),
             "pipe_segments": (row for of in named for row in segments(days, *of)),

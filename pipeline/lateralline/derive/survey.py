@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from math import isfinite, nan
+from typing import Final
 
 import numpy as np
 
@@ -29,6 +30,9 @@ from lateralline.records import (
 from lateralline.settings import Run, Settings
 from lateralline.units import METRES_PER
 from lateralline.wording import metres
+
+#: What the rest of a line says against a stop of it.
+_AGAINST: Final = ("blunder", "stops-shifted", "shape-undecided/or-wrong")
 
 
 def field_marks(
@@ -156,9 +160,17 @@ def _when_and_who(days: SurveyDays, runs: Sequence[str]) -> Columns:
 
 
 def transmitter_fixes(
-    settings: Settings, days: SurveyDays, stops: StopRows, fixes: Fixes, axes: Sequence[Axis]
+    settings: Settings,
+    days: SurveyDays,
+    stops: StopRows,
+    fixes: Fixes,
+    axes: Sequence[Axis],
+    found: Iterable[Finding],
 ) -> Columns:
     """Return each stop's own solution, located or not, and how the line moved it.
+
+    Of a stop that an error of `found` contradicts, or one that names the stop among others, status
+    and reason say so. A warning on it stands in the reason alone.
 
     `fixes` are turned to the camera's way by `link`. Geometry and covariance are the stop's own,
     so they can be compared with the line; a stop of two positions is drawn at its better candidate.
@@ -198,11 +210,26 @@ def transmitter_fixes(
         "tilt_expected_deg": np.degrees(expected),
         "tilt_expected_sigma_deg": np.degrees(expected_sigma),
         "shift_m": shift,
+        **_status(fixes, found),
         "note": [notes.get(row) for row in fixes.row.tolist()],
         "source_row": source_rows(stops.file, fixes.row.tolist()),
         **_when_and_who(days, fixes.run.tolist()),
         GEOMETRY: points(fixes.xyz_m),
     }
+
+
+def _status(fixes: Fixes, found: Iterable[Finding]) -> Columns:
+    """Return how far each fix can be trusted, beside the rest of its line, too."""
+    status, reason = fixes.status.tolist(), fixes.reason.tolist()
+    at = {f"stop {r}/{s}": i for i, (r, s) in enumerate(zip(fixes.run, fixes.stop, strict=True))}
+    against = [f for f in found if f.is_one_of(_AGAINST)]
+    pairs = [(f, s) for f in against for s in dict.fromkeys((*f.suspects, *f.about))]
+    for f, stop in pairs:
+        i = at.get(stop, -1)
+        if i >= 0 and status[i] != "not_located":
+            status[i] = "contradicted" if f.severity == "error" else status[i]
+            reason[i] = "; ".join(filter(None, (reason[i], f"{f.what} ({f.name})")))
+    return {"status": status, "reason": reason}
 
 
 def pipe_observations(

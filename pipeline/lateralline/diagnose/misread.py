@@ -23,8 +23,9 @@ from lateralline.records import FieldRecord, Floats
 
 #: Errors that accuse a place or a counter, and may be a control point's.
 _ACCUSING: Final = frozenset((
-    "blunder/plan", "blunder/plan-or-control", "blunder/counter", "blunder/tied",
-    "blunder/contradiction", "blunder/heading", "counter-wrong/too-short", "counter-wrong/reading",
+    "blunder/plan", "blunder/plan-or-control", "blunder/counter", "blunder/counter-or-plan",
+    "blunder/tied", "blunder/contradiction", "blunder/heading",
+    "counter-wrong/too-short", "counter-wrong/reading",
     "counter-wrong/jump", "counter-wrong/contradiction", "line-not-located/contradicts",
     "mark-mirrored/stop", "mark-mirrored/mark", "point-astray/run", "point-astray/line",
     "stop-not-located/bare", "tie-misfit/short", "tie-misfit/long", "tie-misfit/touch",

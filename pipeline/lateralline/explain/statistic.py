@@ -18,7 +18,7 @@ from lateralline.wording import counted
 _TESTED: Final = {
     "plan": ("plan", 2), "plan-or-control": ("plan", 2), "level": ("level", 1),
     "known-level": ("level", 1), "heading": ("heading", 1), "tilt": ("tilt", 1),
-    "counter": ("counter", 1),
+    "counter": ("counter", 1), "counter-or-plan": ("counter", 1),
 }  # fmt: skip
 _CODES: Final = ("blunder", "stops-shifted")
 #: How far a statistic worked from figures that the finding keeps unrounded may be from its own, as

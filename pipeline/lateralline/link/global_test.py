@@ -28,7 +28,6 @@ from lateralline.link.gross_errors import (
     blunder_beside,
     blunder_or_bend,
     doubted_stops,
-    suspects,
 )
 from lateralline.link.lines import LocatedPoint, NetworkLine
 from lateralline.link.search import AdjustedLine, AdjustedNetwork, Fit
@@ -120,9 +119,9 @@ def network_findings(
             out += denied
             continue
         if not by_estimate:
-            named = {name for f in out if f.code == "blunder" for name in suspects(f)}
+            named = {name for f in out if f.code == "blunder" for name in f.suspects}
             out += _beside_contradictions(fit, lines, accused | named)
-            told = accused | {name for f in out for name in suspects(f)}
+            told = accused | {name for f in out for name in f.suspects}
             out += doubted_stops(
                 [p for line in fit.model.lines for p in line.points if p.subject not in told], lines
             )

@@ -69,10 +69,11 @@ def blunder(s: SuspectedBlunder) -> Finding:
     if what == "kink":
         values["beside_m"] = _BESIDE_M
         return finding("shape-undecided/turn", point.subject, where=point.where, more=values)
+    variant = "known-level" if _of_level_alone(s) else what
     return finding(
         "blunder",
         point.subject,
-        variant="known-level" if _of_level_alone(s) else what,
+        variant="counter-or-plan" if s.or_along else variant,
         where=point.where,
         moved_m=s.moved_m,
         moved_most=s.moved_most,
@@ -239,7 +240,9 @@ def _untold(
 ) -> Finding:
     """Return the finding on an error not surely laid to one reading: the likeliest first."""
     first = suspicions[0].alternative.subject
-    of = (f"{READING[s.alternative.what]} of {s.alternative.subject.subject}" for s in suspicions)
+    of = (
+        f"{READING[what]} of {s.alternative.subject.subject}" for s in suspicions for what in _of(s)
+    )
     return finding(
         code,
         first.subject,
@@ -251,6 +254,11 @@ def _untold(
         limit=suspicions[0].limit,
         more={**_size(suspicions[0]), **more},
     )
+
+
+def _of(s: SuspectedBlunder) -> tuple[str, ...]:
+    """Return the kinds of readings of which one is suspected."""
+    return (s.alternative.what, "plan") if s.or_along else (s.alternative.what,)
 
 
 def blunder_beside(
@@ -279,20 +287,9 @@ def blunder_beside(
     )
 
 
-def denies(made: Finding) -> bool:
-    """True when a finding says that a measurement of its suspects is wrong."""
-    return made.code == "blunder" and made.severity == "error"
-
-
 def doubts(made: Finding) -> bool:
     """True when a finding says that a measurement of its suspects is wrong, or the pipe bends."""
     return made.name == DOUBT
-
-
-def suspects(made: Finding) -> tuple[str, ...]:
-    """Return the points of which a finding says that one is wrong, or may be."""
-    named = made.values.get("suspects")
-    return named if isinstance(named, tuple) else (made.subject,)
 
 
 def _size(s: SuspectedBlunder) -> dict[str, Given]:

@@ -335,6 +335,7 @@ class SuspectedBlunder:
     way: Floats = field(default_factory=lambda: np.full(2, np.nan))  # (2,) of the pipe there
     moved_m: float = float("nan")  # how far the path moves when it is left out
     moved_most: str = ""  # the point that moves furthest
+    or_along: bool = False  # of a counter: its stop put elsewhere along the pipe explains the same
 
 
 # ---- lines before their adjustment -----------------------------------------------------------

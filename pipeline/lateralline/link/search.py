@@ -198,7 +198,7 @@ def least_squares(
         suspects = _suspected(alternatives, result)
         if not suspects:
             break
-        worst = suspects[0]
+        worst = replace(suspects[0], or_along=_or_along(suspects))
         rivals = [s for s in suspects[1:] if _rival(s, worst)]
         if rivals:
             tied = (worst, *rivals)
@@ -293,6 +293,17 @@ def _rival(other: SuspectedBlunder, worst: SuspectedBlunder) -> bool:
     return (
         other.alternative.subject.ref != worst.alternative.subject.ref
         and worst.statistic - other.statistic < TIED
+    )
+
+
+def _or_along(suspects: Sequence[SuspectedBlunder]) -> bool:
+    """True when a counter is suspected most, and the place of its point as well, to the data."""
+    worst = suspects[0]
+    return worst.alternative.what == "counter" and any(
+        s.alternative.subject.ref == worst.alternative.subject.ref
+        and s.alternative.what == "plan"
+        and worst.statistic - s.statistic < TIED
+        for s in suspects[1:]
     )
 
 

@@ -24,7 +24,7 @@ from lateralline.derive.axis import axis_of, ground_sigmas_m
 from lateralline.derive.corridor import Corridor, corridor
 from lateralline.findings import Finding
 from lateralline.link import link
-from lateralline.link.gross_errors import denies, doubts, suspects
+from lateralline.link.gross_errors import doubts
 from lateralline.proof.coverage import ELLIPSE_95, by_hand
 from lateralline.proof.line_compare import (
     Turn,
@@ -241,7 +241,7 @@ def _blunder(number: int, planted: Planted, i: int, findings: tuple[Finding, ...
         float(away.min(initial=np.inf)),
         int((of_stop & (marks.kind == "end_null")).sum()),
         named(stop, findings),
-        named(stop, filter(denies, findings)),
+        named(stop, (f for f in findings if f.denies)),
         findings,
     )
 
@@ -302,8 +302,8 @@ def plant(site: SimulatedSite, rng: np.random.Generator) -> tuple[Planted, Plant
 def named(stop: str, findings: Iterable[Finding]) -> bool:
     """True when a finding says of the stop, alone or as one of two, that it is wrong or may be."""
     for f in findings:
-        stops = {s.removeprefix("stop ") for s in suspects(f) if s.startswith("stop ")}
-        if (denies(f) or doubts(f)) and stop in stops and len(stops) <= MOST_NAMED:
+        stops = {s.removeprefix("stop ") for s in f.suspects if s.startswith("stop ")}
+        if (f.denies or doubts(f)) and stop in stops and len(stops) <= MOST_NAMED:
             return True
     return False
 

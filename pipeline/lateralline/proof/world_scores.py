@@ -19,7 +19,7 @@ import shapely
 from scipy.special import chdtrc
 
 from lateralline.findings import Finding
-from lateralline.link.gross_errors import READING, denies, doubts, suspects
+from lateralline.link.gross_errors import READING, doubts
 from lateralline.proof.coverage import ELLIPSE_95, INTERVAL_95
 from lateralline.proof.line_scores import MOST_NAMED
 from lateralline.proof.world_best import apart
@@ -108,7 +108,7 @@ def _score(line: SurveyedLine, result: SiteResult, cpu_s: float) -> WorldScore:
     names = [f for f in told if line.blunder and _names(f, wrong)]
     false = tuple(
         f.name for f in told
-        if f.severity == "error" and not (wrong & {f.subject, *suspects(f), *f.about})
+        if f.severity == "error" and not (wrong & {f.subject, *f.suspects, *f.about})
     )  # fmt: skip
     corridor = layers["position_corridor"].geometry
     drawn = corridor is not None and len(corridor) > 0
@@ -139,7 +139,7 @@ def _score(line: SurveyedLine, result: SiteResult, cpu_s: float) -> WorldScore:
         said=frozenset(f.name for f in told),
         false_errors=false,
         blunder=line.blunder,
-        named=any(map(denies, names)),
+        named=any(f.denies for f in names),
         doubted=any(map(doubts, names)),
         named_rightly=any(_is_told(f, OF[line.blunder]) for f in names),
         to_bend_m=float(np.abs(bends - travel[bad]).min(initial=np.inf)),
@@ -152,15 +152,16 @@ def _score(line: SurveyedLine, result: SiteResult, cpu_s: float) -> WorldScore:
 
 
 def _names(found: Finding, wrong: set[str]) -> bool:
-    stops = set(suspects(found))
-    return (denies(found) or doubts(found)) and len(stops) <= MOST_NAMED and bool(stops & wrong)
+    stops = set(found.suspects)
+    return (found.denies or doubts(found)) and len(stops) <= MOST_NAMED and bool(stops & wrong)
 
 
 def _is_told(found: Finding, what: str) -> bool:
     """Whether a finding holds this kind of reading for wrong, or one of several that tie."""
     readings = found.values.get("readings")
     said = readings if isinstance(readings, tuple) else ()
-    return found.variant in (what, "tied") or any(str(r).startswith(READING[what]) for r in said)
+    kinds = found.variant.split("-or-")
+    return what in kinds or "tied" in kinds or any(str(r).startswith(READING[what]) for r in said)
 
 
 def _corridor(region: shapely.Geometry, whole: Floats) -> tuple[float, float, float]:

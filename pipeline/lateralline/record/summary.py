@@ -32,7 +32,7 @@ _SUMMARISED: Final = (
     "node_lines",
     "level_band",
 )
-_LOCATED: Final = ("located", "weak", "two_positions")
+_LOCATED: Final = ("located", "weak", "two_positions", "contradicted")
 
 
 @dataclass(frozen=True, slots=True)
