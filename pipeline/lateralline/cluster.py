@@ -43,14 +43,15 @@ class Cluster(Generic[T, R]):
             self._client: Any = connect(address, timeout=_ANSWERS_S, set_as_default=False)
         except (OSError, ValueError) as e:
             raise ClusterError(f"no scheduler answers at {address} ({e})") from e
-        try:
-            codes = self._client.run(code_digest)
-        except Exception as e:
-            self.close()
-            raise ClusterError(f"workers of {address} have no lateralline ({e})") from e
+        answers = self._client.run(code_digest, on_error="return")
+        # one that ended while it was asked is no worker any more
+        codes = {name: code for name, code in answers.items() if not isinstance(code, OSError)}
+        wrong = [e for e in codes.values() if isinstance(e, Exception)]
         others = sorted(name for name, code in codes.items() if code != code_digest())
         if not codes or others:
             self.close()
+            if wrong:
+                raise ClusterError(f"workers of {address} have no lateralline ({wrong[0]})")
             said = f"has other code than this machine on {', '.join(others[:5])}"
             raise ClusterError(f"the cluster at {address} {said if codes else 'has no workers'}")
         self.hands = len(codes)

@@ -6,6 +6,7 @@ import json
 import os
 import re
 import shutil
+import signal
 import subprocess
 import sys
 import time
@@ -107,6 +108,21 @@ def test_a_worker_reads_a_url_by_itself(tmp_path: Path, start: Start) -> None:
     assert building.returncode in (0, 1), (tmp_path / "log").read_text(errors="replace")[-3000:]
     manifest = json.loads((tmp_path / "out" / "manifest.json").read_text())
     assert [site["name"] for site in manifest["sites"]] == ["As the worker has it"]
+
+
+def test_a_worker_that_ends_as_it_is_asked_for_its_code_is_not_missed(
+    tmp_path: Path, start: Start
+) -> None:
+    sketches(tmp_path / "sites", 1)
+    log = tmp_path / "log"
+    address, (silent, _) = cluster(start, tmp_path, tmp_path, tmp_path)
+    silent.send_signal(signal.SIGSTOP)
+    building = start("-c", "from lateralline.cli import main; main()", "build", "sites", "-o",
+                     "out", "--cluster", address)  # fmt: skip
+    until(lambda: "code_digest" in log.read_text(errors="replace"), log)  # the other answers
+    silent.kill()
+    assert building.wait(180) in (0, 1), log.read_text(errors="replace")[-3000:]
+    assert (tmp_path / "out" / "asbuilt.gpkg").is_file()
 
 
 def test_without_a_scheduler_nothing_is_written(tmp_path: Path) -> None:
