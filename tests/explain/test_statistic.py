@@ -103,6 +103,16 @@ def test_a_place_in_plan_is_held_from_below(view: RecordView) -> None:
     assert any("held from below" in text for text in beyond_the_record(found_by(row)))
 
 
+def test_a_doubt_is_worked_as_far_as_an_error_is(view: RecordView) -> None:
+    plan = _row(view, "blunder", "plan")
+    row = _with(plan, {"of_hundred": 31.0}, code="shape-undecided", variant="or-wrong")
+    figures, of_error = _figures(view, row), _figures(view, plan)
+    assert figures.keys() == of_error.keys()
+    for what, figure in figures.items():
+        assert (figure.value, figure.agrees) == (of_error[what].value, True)
+    assert any("of a hundred pipes" in text for text in beyond_the_record(found_by(row)))
+
+
 def test_the_limit_of_a_shift_tells_at_how_many_places_one_may_begin(view: RecordView) -> None:
     """0.005 for all places, 0.005 / 7 for each of seven: a limit of −2 ln (0.005 / 7)."""
     limit = -2.0 * log(0.005 / 7.0)

@@ -20,7 +20,7 @@ _TESTED: Final = {
     "known-level": ("level", 1), "heading": ("heading", 1), "tilt": ("tilt", 1),
     "counter": ("counter", 1), "counter-or-plan": ("counter", 1),
 }  # fmt: skip
-_CODES: Final = ("blunder", "stops-shifted")
+_CODES: Final = ("blunder", "stops-shifted", "shape-undecided/or-wrong")
 #: How far a statistic worked from figures that the finding keeps unrounded may be from its own, as
 #: a share: what doubles lose.
 _SHARE: Final = 1e-6
@@ -36,7 +36,7 @@ class _Tested(NamedTuple):
 def statistic_figures(view: RecordView, found: FoundBy) -> Iterator[ExplainedFigure]:
     """Yield what follows of the test of a whole line: its statistic and its limit."""
     statistic, limit = found.number("statistic"), found.number("limit")
-    if found.row.code not in _CODES or not (isfinite(statistic) and isfinite(limit)):
+    if not _is_test(found) or not (isfinite(statistic) and isfinite(limit)):
         return
     if found.row.variant == "contradiction":
         yield from _straight(view, found)
@@ -53,17 +53,18 @@ def statistic_figures(view: RecordView, found: FoundBy) -> Iterator[ExplainedFig
 
 def beyond_the_record(found: FoundBy) -> Iterator[str]:
     """Yield what of such a test cannot be worked from the record alone, and why."""
-    if found.row.code not in _CODES or "statistic" not in found.values:
+    if not _is_test(found):
         return
     again = (
         "Who would work that again builds the site anew from the files listed by hash, with the "
         "versions listed."
     )
-    if found.row.variant == "contradiction":
+    if "of_hundred" in found.values or found.row.variant == "contradiction":
         yield (
             "How many of a hundred pipes do so cannot be worked from the record alone: the pipes "
             f"drawn are not kept. {again}"
         )
+    if found.row.variant == "contradiction" or "statistic" not in found.values:
         return
     yield (
         "Size and σ cannot be worked from the record alone: both come from the adjustment of the "
@@ -79,6 +80,11 @@ def beyond_the_record(found: FoundBy) -> Iterator[str]:
         yield (
             "At how many places of the line a shift may begin is not kept either; the limit tells."
         )
+
+
+def _is_test(found: FoundBy) -> bool:
+    """Whether a finding is of a kind that a test of the whole line found."""
+    return bool({found.row.code, f"{found.row.code}/{found.row.variant}"} & set(_CODES))
 
 
 def _tested(found: FoundBy) -> _Tested | None:
