@@ -406,7 +406,13 @@ def test_wrong_options_are_refused(make_record, tmp_path: Path, option: tuple[st
     assert run(make_record(tmp_path / "a.gpkg"), plan, *option).exit_code == 2
 
 
-@pytest.mark.parametrize("content", ["", "{", "PK", '{"type":"FeatureCollection","features":[]}'])
+@pytest.mark.parametrize(
+    "content",
+    [
+        "", "{", "PK", '{"type":"FeatureCollection","features":[]}',
+        "  0\nSECTION\n  2\nHEADER\n  9\n$ACADVER\n",
+    ],
+)  # fmt: skip
 def test_what_is_no_plan_is_refused_in_words(make_record, tmp_path: Path, content: str) -> None:
     record = make_record(tmp_path / "a.gpkg")
     for name in ("p.geojson", "p.gpkg", "p.dxf"):

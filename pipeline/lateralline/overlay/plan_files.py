@@ -315,6 +315,9 @@ def _opened(path: Path, ledger: Ledger) -> Drawing | None:
         from ezdxf.lldxf.const import DXFError
     try:
         return readfile(path)
+    except StopIteration:  # of a reader that asks for the next tag of a header cut short
+        ledger.fault(path.name, 0, "file", "", "must be a DXF drawing", "its header has no end")
+        return None
     except (DXFError, OSError, UnicodeDecodeError, ValueError) as e:
         ledger.fault(path.name, 0, "file", "", "must be a DXF drawing", str(e))
         return None
