@@ -2,39 +2,12 @@
 
 from __future__ import annotations
 
-import csv
-import shutil
 from pathlib import Path
 
-import numpy as np
 import pytest
 
 import lateralline
-from tests.support.places import SAMPLES
-
-
-def _moved(folder: Path, stop: int, along_m: float, across_m: float) -> Path:
-    """Return the sample with all marks of a stop of R1 moved, as a base put up wrongly does."""
-    site = folder / "site"
-    shutil.copytree(SAMPLES / "gnss-bend-branch", site)
-    marks = site / "marks.csv"
-    rows = list(csv.DictReader(marks.read_text().splitlines()))
-    mid = {
-        int(row["stop"]): np.array([float(row["x"]), float(row["y"])])
-        for row in rows
-        if (row["run"], row["kind"]) == ("R1", "mid_null")
-    }
-    way = mid[stop + 1] - mid[stop - 1]
-    way /= np.hypot(*way)
-    off = along_m * way + across_m * np.array([-way[1], way[0]])
-    for row in rows:
-        if (row["run"], row["stop"]) == ("R1", str(stop)):
-            row |= {"x": f"{float(row['x']) + off[0]:.3f}", "y": f"{float(row['y']) + off[1]:.3f}"}
-    with marks.open("w", newline="") as file:
-        writer = csv.DictWriter(file, list(rows[0]), lineterminator="\n")
-        writer.writeheader()
-        writer.writerows(rows)
-    return site
+from tests.support.moved_stop import moved_stop
 
 
 @pytest.mark.parametrize(
@@ -44,7 +17,7 @@ def test_a_stop_that_an_error_denies_is_not_said_to_be_located(
     tmp_path: Path, along_m: float, across_m: float, variant: str
 ) -> None:
     """Half a metre along the pipe the counter may be wrong, too; across, only the place is."""
-    record = lateralline.build(_moved(tmp_path, 3, along_m, across_m))
+    record = lateralline.build(moved_stop(tmp_path / "site", 3, along_m, across_m))
     (found,) = (f for f in record.findings if f.code == "blunder")
     assert (found.subject, found.variant) == ("stop R1/3", variant)
     assert abs(found.values["off_m"]) == pytest.approx(0.5, abs=0.15)
@@ -56,7 +29,7 @@ def test_a_stop_that_an_error_denies_is_not_said_to_be_located(
 
 
 def test_of_a_stop_that_is_doubted_the_reason_tells(tmp_path: Path) -> None:
-    record = lateralline.build(_moved(tmp_path, 3, 0.0, 0.2))
+    record = lateralline.build(moved_stop(tmp_path / "site", 3, 0.0, 0.2))
     (found,) = (f for f in record.findings if f.name == "shape-undecided/or-wrong")
     assert "stop R1/3" in found.suspects
     doubted = record.layers["transmitter_fixes"].set_index(["run_id", "stop_id"]).loc[("R1", "3")]

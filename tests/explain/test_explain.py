@@ -16,11 +16,11 @@ import pytest
 from typer.testing import CliRunner
 
 from lateralline.api.explanations import explain_to
+from lateralline.cautions import CAUTION, CHANGED
 from lateralline.cli import app
 from lateralline.errors import UnknownSpotError
 from lateralline.explain import Explanation, explain
 from lateralline.explain.content import lines_of
-from lateralline.record import CAUTION, CHANGED
 from lateralline.record.rows import FindingRow, MarkRow, NodeRow, SegmentRow
 from lateralline.record.view import read_record
 from tests.support.places import SAMPLES

@@ -8,9 +8,9 @@ from itertools import chain
 from math import isfinite, isnan, nan
 from typing import Final
 
+from lateralline.cautions import CHANGED as CHANGED_CAUTION
 from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.measure import DASH
-from lateralline.record import CHANGED as CHANGED_CAUTION
 
 #: What is said of a record that is not what the manifest beside it says.
 CHANGED: Final = CHANGED_CAUTION.partition(",")[0]

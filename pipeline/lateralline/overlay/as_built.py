@@ -19,6 +19,7 @@ import shapely
 from pyogrio.errors import DataSourceError
 from pyproj import CRS
 
+from lateralline.cautions import CAUTION, NONE, Reservations
 from lateralline.contract import Column
 from lateralline.derive.dig import UNKNOWN_DIAMETER_M, UNKNOWN_WALLS_RATIO
 from lateralline.derive.ellipses import INTERVAL_95
@@ -28,7 +29,7 @@ from lateralline.errors import LaterallineError
 from lateralline.frames import DEPTH_ONLY
 from lateralline.output.keep import tell_if_changed
 from lateralline.output.proof import reading, sha256
-from lateralline.record import CAUTION, GEOPACKAGE, caution_of
+from lateralline.record import GEOPACKAGE
 from lateralline.record.assets import columns_read, values_read
 from lateralline.record.ground import RegionPlane, regions
 from lateralline.record.layers import AnyFrame, Shapes
@@ -39,7 +40,7 @@ from lateralline.record.lineage import (
     sites_of,
     tape_units_of,
 )
-from lateralline.record.reading import crs_of, read_layers
+from lateralline.record.reading import crs_of, read_layers, reservations_of
 from lateralline.record.rows import DateColumn, UnlocatedRow, rows_of
 from lateralline.records import Flags, Floats, Ints, Texts
 from lateralline.units import PER_FOOT
@@ -76,7 +77,7 @@ class Lines:
     register: Mapping[str, npt.NDArray[np.object_]]  # values of `AsBuilt.register`; None unknown
     level_datum: Texts
     joined: Flags  # the downstream end is on another line
-    caution: str = CAUTION  # first that somebody changed the record
+    caution: str = CAUTION  # first what speaks against the record
 
     @property
     def keys(self) -> list[tuple[str, str]]:
@@ -115,12 +116,7 @@ class AsBuilt:
     layers: Mapping[str, AnyFrame]  # lines, corridors and what is not located
     unlocated: tuple[UnlocatedRow, ...]  # with the values of `register`
     register: tuple[Column, ...]  # the owner's register in it, but what is private
-    caution: str = CAUTION  # first that somebody changed it since it was written
-
-    @property
-    def changed(self) -> bool:
-        """Whether somebody changed it since it was written."""
-        return self.caution != CAUTION
+    reserved: Reservations = NONE  # what speaks against it
 
     @property
     def placeless(self) -> list[UnlocatedRow]:
@@ -160,7 +156,9 @@ class AsBuilt:
                 for n, area_m in zip((here - len(lines)).tolist(), areas_m, strict=True)
             ]
             mine = lines.iloc[rows[rows < len(lines)]]
-            yield Region(plane, _lines(plane, mine, self.register, self.caution), tuple(areas))
+            yield Region(
+                plane, _lines(plane, mine, self.register, self.reserved.before()), tuple(areas)
+            )
 
 
 def open_as_built(given: Path) -> AsBuilt:
@@ -198,7 +196,7 @@ def open_as_built(given: Path) -> AsBuilt:
         layers=layers,
         unlocated=rows_of(UnlocatedRow, unlocated, values_read(unlocated, register)),
         register=register,
-        caution=caution_of(path),
+        reserved=reservations_of(path),
     )
 
 

@@ -13,11 +13,11 @@ import pyarrow as pa
 import shapely
 
 from lateralline import contract, csv_file
+from lateralline.cautions import CHANGED, cautions_of
 from lateralline.derive.dig import around
 from lateralline.frames.operations import PLAN_95
 from lateralline.output import whole_folder
 from lateralline.overlay.as_built import UNLOCATED, AsBuilt, UnlocatedArea
-from lateralline.record import CAUTION, CHANGED, said_changed
 from lateralline.record.ground import RegionPlane
 from lateralline.record.layers import GEOMETRY, GEOMETRY_FIELD, Shapes, to_table
 from lateralline.record.rows import UnlocatedRow
@@ -40,7 +40,7 @@ class Overlay:
     def __init__(self, folder: Path, name: str, as_built: AsBuilt, layers: tuple[str, ...]) -> None:
         """Begin in a folder that is there, with what is made from `as_built`."""
         self.folder, self.names, self.crs = folder, layers, as_built.crs
-        self._name, self._origin, self._changed = name, _origin(as_built), as_built.changed
+        self._name, self._origin, self._reserved = name, _origin(as_built), as_built.reserved
         path = folder / f"{name}.gpkg"
         self._gpkg = GeoPackageSink(path, self.crs, stamp=created_at(), names=layers)
         self._geojson = GeoJSONSink({n: folder / "geojson" / f"{n}.geojson" for n in layers})
@@ -98,13 +98,13 @@ class Overlay:
 
     def close(self, about: str) -> None:
         """Complete every file and check the GeoPackage against what was meant."""
-        about = f"The record was {CHANGED} {about}" if self._changed else about
+        about = f"The record was {CHANGED} {about}" if self._reserved.changed else about
         self._gpkg.close(about, described_overlay(self._origin, self._name, self.names, about))
         self._geojson.close()
         read_back.check(
             self._gpkg.path, self._gpkg.tallies, None if self.crs is None else self.crs.name
         )
-        head = f"# {self._gpkg.path.stem}\n\n{about}\n\n**{self._caution()}**\n\n"
+        head = f"# {self._gpkg.path.stem}\n\n{about}\n\n**{self._reserved.before()}**\n\n"
         tables = "\n".join(dictionary.markdown(name, level=2) for name in self.names)
         (self.folder / _ABOUT).write_text(head + tables, encoding="utf-8")
         if not self._geojson.empty:
@@ -113,23 +113,17 @@ class Overlay:
                 path = self.folder / "schema" / f"{name}.schema.json"
                 path.write_text(dictionary.json_schema_text(name), encoding="utf-8")
 
-    def _caution(self) -> str:
-        return said_changed(CAUTION) if self._changed else CAUTION
-
     def _drawn(
         self, drawn: Callable[[float], tuple[Columns, Shapes]], off_m: float
     ) -> tuple[Columns, Shapes]:
-        """Return a layer as drawn; in its cautions that the record was changed, if it was."""
+        """Return a layer as drawn; before each caution what speaks against its line."""
         columns, shapes_m = drawn(off_m)
-        if self._changed and "caution" in columns:
-            columns = {**columns, "caution": [said_changed(str(c)) for c in columns["caution"]]}
-        return columns, shapes_m
+        return {**columns, **cautions_of(columns, self._reserved)}, shapes_m
 
     def _told(self, row: Mapping[str, object]) -> Mapping[str, object]:
-        """Return a row of a table; in its caution that the record was changed, if it was."""
-        if not self._changed or "caution" not in row:
-            return row
-        return {**row, "caution": said_changed(str(row["caution"]))}
+        """Return a row of a table; before its caution what speaks against its line."""
+        made = cautions_of({name: [value] for name, value in row.items()}, self._reserved)
+        return {**row, **{name: of_row for name, (of_row,) in made.items()}}
 
 
 @contextmanager

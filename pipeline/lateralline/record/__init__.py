@@ -29,33 +29,12 @@ Decisions
 from pathlib import Path
 from typing import Final
 
-from lateralline import contract
-from lateralline.output.proof import changed_since
-
-#: Stands on everything that could guide digging; declared once, in the schemas.
-CAUTION: Final = contract.load("tolerance_zone").caution
-
-#: Stands before it on all that is made of a record somebody changed since it was written.
-CHANGED: Final = "CHANGED since it was written, vouched for by nobody."
+from lateralline.cautions import CAUTION
 
 #: Name of the GeoPackage of a built record in its folder.
 GEOPACKAGE: Final = "asbuilt.gpkg"
 
-__all__ = ["CAUTION", "CHANGED", "GEOPACKAGE", "caution_of", "geopackages_in", "said_changed"]
-
-
-def caution_of(gpkg: Path, own: str = CAUTION) -> str:
-    """Return what stands on all that is made of a GeoPackage; first that somebody changed it."""
-    return said_changed(own) if changed_since(gpkg) else own
-
-
-def said_changed(own: str) -> str:
-    """Return a caution that says, once, that the record was changed.
-
-    >>> said_changed("No clearance to dig.") == said_changed(said_changed("No clearance to dig."))
-    True
-    """
-    return own if own.startswith(CHANGED) else f"{CHANGED} {own}"
+__all__ = ["CAUTION", "GEOPACKAGE", "geopackages_in"]
 
 
 def geopackages_in(out: Path) -> list[Path]:

@@ -20,19 +20,26 @@ import shapely
 from shapely.geometry import shape as from_geojson
 
 from lateralline import contract
+from lateralline.cautions import CAUTION, NONE, Reservations
 from lateralline.derive.adapted import WIDENED
 from lateralline.derive.dig import around
 from lateralline.errors import FrameError, LaterallineError, UnknownSiteError
 from lateralline.frames.operations import PLAN_95
 from lateralline.frames.systems import plan_of
 from lateralline.output.keep import is_kept, tell_if_changed
-from lateralline.output.proof import STAMP, account_of, changed_since, reading, sha256
-from lateralline.record import CAUTION, GEOPACKAGE, said_changed
+from lateralline.output.proof import STAMP, account_of, reading, sha256
+from lateralline.record import GEOPACKAGE
 from lateralline.record.assets import hidden
 from lateralline.record.ground import regions
 from lateralline.record.layers import AnyFrame
 from lateralline.record.lineage import private_of
-from lateralline.record.reading import crs_in, levels_in_metres, read_layer, read_layers
+from lateralline.record.reading import (
+    crs_in,
+    levels_in_metres,
+    read_layer,
+    read_layers,
+    reservations_of,
+)
 from lateralline.renamed import layer_of_v1, today
 
 
@@ -56,7 +63,7 @@ class Exported:
     gpkg: Path
     layers: tuple[str, ...]  # in the order of the contract
     notes: str  # what an overlay says of itself as a whole
-    changed: bool = False  # since it was written, by somebody
+    reserved: Reservations = NONE  # what speaks against it
 
     @property
     def is_record(self) -> bool:
@@ -64,8 +71,8 @@ class Exported:
         return "lineage" in self.layers
 
     def caution(self, own: str = CAUTION) -> str:
-        """Return what stands on what is made of it; first that somebody changed it."""
-        return said_changed(own) if self.changed else own
+        """Return what stands on what is made of it; first what speaks against it."""
+        return self.reserved.before(own)
 
     @property
     def spatial(self) -> tuple[str, ...]:
@@ -161,7 +168,7 @@ def exported(given: Path) -> Exported:
         )
     tell_if_changed(gpkg)
     notes = "" if "lineage" in layers else _remark(layers[0], about[layers[0]])
-    return Exported(gpkg, layers, notes, changed=bool(changed_since(gpkg)))
+    return Exported(gpkg, layers, notes, reservations_of(gpkg))
 
 
 def beside(first: Path, others: Iterable[Path]) -> list[Exported]:

@@ -22,6 +22,7 @@ import pyproj
 import shapely
 
 from lateralline import contract
+from lateralline.cautions import Reservations, cautions_of
 from lateralline.contract import UID, Column, FieldType, Table
 from lateralline.derive.adapted import shifted
 from lateralline.derive.tables import finding_row, objects, uids
@@ -171,6 +172,18 @@ def with_findings(
         if p.layer == "findings"
         else p
         for p in products
+    )
+
+
+def with_cautions(products: Iterable[Product]) -> tuple[Product, ...]:
+    """Return the products; before each caution which errors are open, as `findings` has them."""
+    products = tuple(products)
+    (found,) = (p.columns for p in products if p.layer == "findings")
+    names = ("site_id", "line_id", "severity", "accepted_by")
+    texts = ([str(value or "") for value in found[name]] for name in names)
+    reserved = Reservations.of_findings(zip(*texts, strict=True))
+    return tuple(
+        replace(p, columns={**p.columns, **cautions_of(p.columns, reserved)}) for p in products
     )
 
 

@@ -5,6 +5,7 @@ Names of version 1 come as those of today; private columns only where they are a
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Iterable, Mapping, Sequence
 from functools import partial
 from pathlib import Path
@@ -17,8 +18,10 @@ import pyproj
 import shapely
 
 from lateralline import contract
+from lateralline.cautions import ERRORS, Reservations
 from lateralline.errors import UnreadableError
 from lateralline.frames.systems import plan_of
+from lateralline.output.proof import changed_since, reading
 from lateralline.record.assets import without_private
 from lateralline.record.layers import GEOMETRY, AnyFrame, empty
 from lateralline.record.lineage import RecordLineage, private_of, read_lineage, z_unit_m
@@ -40,6 +43,32 @@ def read_layers(
             frame[column] = frame[column].astype(object).fillna("") if column in frame else ""
     private = private_of(gpkg) if read else set()
     return {n: without_private(n, frame, private) for n, frame in read.items()}
+
+
+def reservations_of(gpkg: Path, site_id: str = "") -> Reservations:
+    """Return what speaks against a built GeoPackage, or one site of it; "" for all.
+
+    Of an overlay what its rows say. Raises UnreadableError for what is no GeoPackage or locked.
+    """
+    found: set[tuple[str, str, str, str]] = set()
+    with reading(gpkg) as db:
+        for table, (asked, given) in _saying_errors(db).items():
+            asked_all = f"site_id, coalesce(line_id, ''), {asked}"
+            given_all = f"{given} AND ? IN ('', site_id)"
+            query = f'SELECT DISTINCT {asked_all} FROM "{table}" WHERE {given_all}'
+            found.update(db.execute(query, (site_id,)))
+    return Reservations.of_findings(found, changed=bool(changed_since(gpkg)))
+
+
+def _saying_errors(db: sqlite3.Connection) -> dict[str, tuple[str, str]]:
+    """Return the tables that tell of errors, each with what is asked of it, and of which rows."""
+    names = [name for (name,) in db.execute("SELECT table_name FROM gpkg_contents")]
+    held = {t: {row[1] for row in db.execute(f'PRAGMA table_info("{t}")')} for t in names}
+    if "line_id" in held.get("findings", ()):  # a record
+        by = "coalesce(accepted_by, '')" if "accepted_by" in held["findings"] else "''"
+        return {"findings": (f"severity, {by}", "severity = 'error'")}
+    told = [t for t, columns in held.items() if {"caution", "site_id", "line_id"} <= columns]
+    return dict.fromkeys(told, ("'error', ''", f"caution LIKE '%{ERRORS}%'"))
 
 
 def read_layer(gpkg: Path, name: str, site_id: str | Sequence[str] = "") -> AnyFrame:

@@ -27,7 +27,6 @@ from lateralline.errors import UnknownSiteError
 from lateralline.frames import DEPTH_ONLY
 from lateralline.measure import DASH, Measure
 from lateralline.output.proof import sha256
-from lateralline.record import caution_of
 from lateralline.record.assets import register_words
 from lateralline.record.ground import GroundPlane, ground_plane
 from lateralline.record.layers import GEOMETRY, AnyFrame
@@ -37,7 +36,7 @@ from lateralline.record.lineage import (
     sites_of,
     z_unit_m,
 )
-from lateralline.record.reading import crs_of, lineage_of, read_layers
+from lateralline.record.reading import crs_of, lineage_of, read_layers, reservations_of
 from lateralline.record.rows import (
     CentrelineRow,
     ControlRow,
@@ -89,8 +88,8 @@ class RecordView:
 
     @cached_property
     def caution(self) -> str:
-        """What stands on everything that could guide digging; first that the record was changed."""
-        return caution_of(self.source)
+        """What stands on all that could guide digging; first what speaks against the site."""
+        return reservations_of(self.source, self.site_id).before()
 
     @cached_property
     def sha256(self) -> str:

@@ -63,6 +63,7 @@ class Desk:
             site = target.site(frame)
             findings = _answered(record, products, site.findings)
             products = layers.with_findings(products, record.settings.id, findings)
+            products = layers.with_cautions(products)
             products = with_register(products, record)
             copies: tuple[PictureCopy, ...] = ()
             if PHOTOS in self.formats:

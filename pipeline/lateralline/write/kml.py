@@ -18,7 +18,6 @@ import shapely
 
 from lateralline import contract
 from lateralline.output import stamp, whole_file
-from lateralline.record import CHANGED, said_changed
 from lateralline.record.assets import PREFIX, register_words
 from lateralline.record.exported import Exported, Feature, beside, refuse_unknown_site
 from lateralline.record.symbology import Area, LineSymbol, Point, Symbol, style_of
@@ -146,8 +145,10 @@ def _placemark(parent: ET.Element, one: Exported, layer: str, feature: Feature) 
     name = getattr(row, called, None) or getattr(row, "line_id", None) or layer
     _text(made, "name", str(name))
     own = contract.load(layer).caution
-    if own and (one.changed or str(getattr(row, "caution", "")).startswith(CHANGED)):
-        own = said_changed(own)
+    if own:
+        of_row = str(getattr(row, "caution", "") or own)
+        line = one.reserved.of(str(getattr(row, "site_id", "")), str(getattr(row, "line_id", "")))
+        own = line.before(of_row if of_row.endswith(own) else own)
     _text(made, "description", _balloon(layer, vars(row), own))
     _text(made, "styleUrl", f"#{layer}-{rule}")
     made.append(_geometry(feature.shape))

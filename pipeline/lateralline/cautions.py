@@ -1,0 +1,106 @@
+"""What stands on all that could guide digging, and what speaks against a record before that.
+
+The one owner of these sentences: layers, drawings, pages, cards, overlays and exports say them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass
+from typing import Final
+
+from lateralline import contract
+
+#: Stands on everything that could guide digging; declared once, in the schemas.
+CAUTION: Final = contract.load("tolerance_zone").caution
+
+#: Stands before it on all that is made of a record somebody changed since it was written.
+CHANGED: Final = "CHANGED since it was written, vouched for by nobody."
+
+#: Begins what stands before it where an error finding is open.
+ERRORS: Final = "ERRORS are open:"
+
+#: So many lines are named at most.
+_NAMED: Final = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Reservations:
+    """What speaks against using a record: somebody changed it, or errors of it are open."""
+
+    changed: bool = False
+    errors: frozenset[tuple[str, str]] = frozenset()  # site and line; line "" = the whole site
+
+    @classmethod
+    def of_findings(
+        cls, rows: Iterable[tuple[str, str, str, str]], *, changed: bool = False
+    ) -> Reservations:
+        """Return those of findings: site, line ("" of the site), severity, who accepted it.
+
+        >>> Reservations.of_findings([("S", "L1", "error", ""), ("S", "L2", "error", "A. B.")])
+        Reservations(changed=False, errors=frozenset({('S', 'L1')}))
+        """
+        of = ((site, line or "") for site, line, level, by in rows if level == "error" and not by)
+        return cls(changed, frozenset(of))
+
+    def of(self, site: str, line: str | None = None) -> Reservations:
+        """Return what speaks against one site, or one line of it."""
+        mine = {(s, name) for s, name in self.errors if s == site and line in (None, name)}
+        mine |= {(s, line or "") for s, name in self.errors if s == site and not name}
+        return Reservations(self.changed, frozenset(mine))
+
+    def before(self, own: str = CAUTION) -> str:
+        """Return a caution with all that speaks against, once, before it.
+
+        >>> Reservations(errors=frozenset({("S", "L2"), ("S", "L1")})).before("Do not dig.")
+        'ERRORS are open: do not use lines L1, L2. Do not dig.'
+        >>> changed = Reservations(changed=True)
+        >>> changed.before("Do not dig.") == changed.before(changed.before("Do not dig."))
+        True
+        """
+        said = [self._of_errors()] if self.errors else []
+        said += [CHANGED] if self.changed else []
+        for sentence in said:
+            own = own if sentence in own else f"{sentence} {own}"
+        return own
+
+    def _of_errors(self) -> str:
+        if len(self.errors) > _NAMED:
+            sites = len({site for site, _ in self.errors})
+            where = f" of {sites} sites" if sites > 1 else ""
+            return f"{ERRORS} do not use {len(self.errors)} lines{where} that findings name."
+        several = len({site for site, _ in self.errors}) > 1
+        lines, whole = [], []
+        for site, line in sorted(self.errors):
+            if line:
+                lines.append(f"{line} of {site}" if several else line)
+            else:
+                whole.append(site)
+        named = [f"line{'s' * (len(lines) > 1)} {', '.join(lines)}"] if lines else []
+        named += [f"any line of {', '.join(whole)}"] if whole else []
+        return f"{ERRORS} do not use {', nor '.join(named)}."
+
+
+#: Nothing speaks against it.
+NONE: Final = Reservations()
+
+
+def cautions_of(
+    columns: Mapping[str, Collection[object]], reserved: Reservations
+) -> dict[str, list[object]]:
+    """Return the column `caution` of rows anew: before each what speaks against its line.
+
+    Empty where there is none, or nothing speaks against. A row that is of no line has what speaks
+    against its site, one of no site all.
+    """
+    if "caution" not in columns or reserved == NONE:
+        return {}
+    own = [str(caution) for caution in columns["caution"]]
+    nobody = [""] * len(own)
+    of = zip(columns.get("site_id", nobody), columns.get("line_id", nobody), own, strict=True)
+    return {
+        "caution": [
+            (reserved.of(str(site), str(line or "") or None) if site else reserved).before(caution)
+            for site, line, caution in of
+        ]
+    }
