@@ -12,7 +12,6 @@ and would live on where this process is killed; ours end when nobody is left to 
 
 from __future__ import annotations
 
-import gc
 import json
 import os
 import pickle
@@ -26,6 +25,7 @@ from contextlib import closing, suppress
 from time import process_time
 from typing import IO, Any, Final, Generic, Protocol, TypeVar
 
+from lateralline import collect_seldom
 from lateralline.errors import LaterallineError
 
 T = TypeVar("T")
@@ -43,9 +43,6 @@ TRIES: Final = 2
 _START_S: Final = 3.0
 #: How long a process that answers no more has to end by itself, so that it can be told how.
 _LAST_WORDS_S: Final = 1.0
-#: Objects made between two looks for cycles. Python's own 700 cost nearly a tenth of a build: what
-#: is made of sites are arrays and tables, which no cycle holds.
-_COLLECTED: Final = 50_000
 _LENGTH: Final = 8  # bytes of the length before each message
 _SERVE: Final = (
     "import json, sys; sys.path[:] = json.loads(sys.argv[1]); "
@@ -269,11 +266,6 @@ class _Process:
     def _out_of(self) -> IO[bytes]:
         assert self._popen.stdout is not None
         return self._popen.stdout
-
-
-def collect_seldom() -> None:
-    """Look for cycles of objects seldom: for processes that are ours alone."""
-    gc.set_threshold(_COLLECTED)
 
 
 def serve() -> None:

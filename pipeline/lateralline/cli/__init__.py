@@ -10,10 +10,9 @@ from typing import Annotated, Final
 
 import typer
 
-from lateralline import __version__
+from lateralline import __version__, collect_seldom
 from lateralline.cli.command import Command
 from lateralline.cli.terminal import SHOWN, Group
-from lateralline.workers import collect_seldom
 
 #: The module of each command, in the order they are shown in: those nobody asked for are not
 #: imported.
