@@ -194,6 +194,7 @@ def has_assets(name: str) -> bool:
     return name in LAYERS and name != "findings" and bool(_declared(name).geometry)
 
 
+@cache
 def own_assets() -> tuple[Column, ...]:
     """Return the columns that the register's values have in every record."""
     return tuple(c for c in _declared("assets").field if c.name != "line_id")

@@ -10,9 +10,6 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
-from scipy.spatial import cKDTree
 
 from lateralline.records import Floats, Ints
 
@@ -40,7 +37,14 @@ def groups(at_m: Floats, apart_m: float) -> Ints:
     [0, 0, 0, 1]
     """
     cells, cell_of = np.unique(np.round(at_m / _WITHIN_M), axis=0, return_inverse=True)
-    pairs = cKDTree(cells).query_pairs(apart_m / _WITHIN_M + 1.0, output_type="ndarray")
+    step = apart_m / _WITHIN_M + 1.0
+    if len(cells) and np.linalg.norm(np.ptp(cells, axis=0)) <= step:
+        return np.zeros(len(at_m), dtype=np.int64)
+    from scipy.sparse import coo_array  # slow to import, and few sites are so wide
+    from scipy.sparse.csgraph import connected_components
+    from scipy.spatial import cKDTree
+
+    pairs = cKDTree(cells).query_pairs(step, output_type="ndarray")
     size = (len(cells), len(cells))
     linked = coo_array((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=size)
     group: Ints = connected_components(linked, directed=False)[1].astype(np.int64)

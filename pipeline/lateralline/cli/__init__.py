@@ -4,31 +4,51 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
+from importlib import import_module
 from typing import Annotated, Final
 
 import typer
 
-from lateralline import __version__
-from lateralline.cli.build import build
-from lateralline.cli.calibrate import calibrate
-from lateralline.cli.check import accept, check
-from lateralline.cli.clearance import clearance
+from lateralline import __version__, collect_seldom
 from lateralline.cli.command import Command
-from lateralline.cli.documents import draw, export, page, sheet
-from lateralline.cli.evidence import bench, practice, prove
-from lateralline.cli.explain import explain
-from lateralline.cli.fieldwork import field_sheet, new, upgrade
-from lateralline.cli.handover import handover
-from lateralline.cli.import_points import import_points
-from lateralline.cli.matching import connect, match
-from lateralline.cli.registers import diff, history, publish, register, retract
-from lateralline.cli.schema import schema
-from lateralline.cli.seal import seal, verify
 from lateralline.cli.terminal import SHOWN, Group
-from lateralline.cli.ties import ties
-from lateralline.cli.update import update
-from lateralline.cli.zones import zones
+
+#: The module of each command, in the order they are shown in: those nobody asked for are not
+#: imported.
+COMMANDS: Final = {
+    "new": "fieldwork",
+    "field-sheet": "fieldwork",
+    "import-points": "import_points",
+    "check": "check",
+    "accept": "check",
+    "build": "build",
+    "update": "update",
+    "upgrade": "fieldwork",
+    "draw": "documents",
+    "page": "documents",
+    "sheet": "documents",
+    "ties": "ties",
+    "explain": "explain",
+    "export": "documents",
+    "handover": "handover",
+    "seal": "seal",
+    "verify": "seal",
+    "calibrate": "calibrate",
+    "zones": "zones",
+    "clearance": "clearance",
+    "match": "matching",
+    "connect": "matching",
+    "register": "registers",
+    "publish": "registers",
+    "history": "registers",
+    "diff": "registers",
+    "retract": "registers",
+    "schema": "schema",
+    "practice": "evidence",
+    "prove": "evidence",
+    "bench": "evidence",
+}
 
 
 def _version(asked: bool) -> None:
@@ -55,47 +75,8 @@ def lateralline(
     """
 
 
-COMMANDS: Final = (
-    new,
-    field_sheet,
-    import_points,
-    check,
-    accept,
-    build,
-    update,
-    upgrade,
-    draw,
-    page,
-    sheet,
-    ties,
-    explain,
-    export,
-    handover,
-    seal,
-    verify,
-    calibrate,
-    zones,
-    clearance,
-    match,
-    connect,
-    register,
-    publish,
-    history,
-    diff,
-    retract,
-    schema,
-    practice,
-    prove,
-    bench,
-)
-
-
-def _name(command: Callable[..., None]) -> str:
-    return command.__name__.replace("_", "-")
-
-
-def command_line(commands: Iterable[Callable[..., None]] = COMMANDS) -> typer.Typer:
-    """Return the command line with these commands."""
+def command_line(names: Iterable[str] = COMMANDS) -> typer.Typer:
+    """Return the command line with the commands of these names."""
     made = typer.Typer(
         cls=Group,
         context_settings={"color": True},  # nothing is coloured: else what looks so would be cut
@@ -105,20 +86,27 @@ def command_line(commands: Iterable[Callable[..., None]] = COMMANDS) -> typer.Ty
         pretty_exceptions_enable=False,
     )
     made.callback()(lateralline)
-    for command in commands:
-        made.command(_name(command), cls=Command)(command)
+    for name in names:
+        module = import_module(f"lateralline.cli.{COMMANDS[name]}")
+        made.command(name, cls=Command)(getattr(module, name.replace("-", "_")))
     return made
 
 
-app = command_line()
+def __getattr__(name: str) -> typer.Typer:
+    """Return `app`, the command line with all commands, once it is asked for."""
+    if name != "app":
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    made: typer.Typer = globals().setdefault(name, command_line())
+    return made
 
 
 def main() -> None:
     """Run the command line; a sign the terminal cannot show never stops a run."""
+    collect_seldom()
     os.environ["PROJ_NETWORK"] = "OFF"  # grids are never fetched, whatever the machine is set to
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors=SHOWN)
-    # typer works out the options of all it has, which costs more than most commands read in
-    asked = [command for command in COMMANDS if _name(command) in sys.argv[1:2]]
-    (command_line(asked) if asked else app)(prog_name="lateralline")
+    # a command imports much, and typer works out the options of all it has
+    asked = [name for name in COMMANDS if name in sys.argv[1:2]]
+    command_line(asked or COMMANDS)(prog_name="lateralline")

@@ -15,7 +15,7 @@ from types import MappingProxyType, SimpleNamespace
 from typing import Any, Final
 
 import numpy as np
-from matplotlib import ft2font
+from matplotlib import font_manager, ft2font
 from matplotlib.artist import Artist
 from matplotlib.backend_bases import RendererBase
 from matplotlib.colors import to_rgba
@@ -140,8 +140,9 @@ def quicker_letters() -> Iterator[None]:
 
     A quarter of a sheet's time was cutting the same two fonts down to nearly the same letters; an
     eighth was loading the outline of each letter of a line, which a PDF with its own fonts draws
-    nothing from. matplotlib offers no place to hook in but functions of its own; a release without
-    these does all of it itself, as slowly as before.
+    nothing from; as much again was finding one of the two fonts, and noting one of their letters,
+    thousands of times. matplotlib offers no place to hook in but functions of its own; a release
+    without these does all of it itself, as slowly as before.
     """
     from matplotlib.backends import _backend_pdf_ps, backend_pdf
 
@@ -157,13 +158,35 @@ def quicker_letters() -> Iterator[None]:
         cuts.get_glyphs_subset = kept
     if helpers is not None and hasattr(ft2font.FT2Font, "_layout"):
         lays._text_helpers = SimpleNamespace(layout=_laid_out)
+    fonts, tracker = font_manager.fontManager, getattr(cuts, "CharacterTracker", None)
     try:
-        yield
+        with (
+            _answered_once(fonts, "_find_fonts_by_props"),
+            _answered_once(tracker, "track_glyph"),
+        ):
+            yield
     finally:
         if own is not None:
             cuts.get_glyphs_subset = own
         if helpers is not None:
             lays._text_helpers = helpers
+
+
+@contextmanager
+def _answered_once(of: Any, name: str) -> Iterator[None]:
+    """Let a function of an object or class work out an answer once in the block, if it is there."""
+    if (own := getattr(of, name, None)) is None:
+        yield
+        return
+    before = vars(of).get(name)
+    setattr(of, name, lru_cache(maxsize=4096)(own))
+    try:
+        yield
+    finally:
+        if before is None:
+            delattr(of, name)
+        else:
+            setattr(of, name, before)
 
 
 def _laid_out(text: str, font: Any, **asked: Any) -> Any:

@@ -17,7 +17,7 @@ from typing import NamedTuple, Protocol
 
 import numpy as np
 import numpy.typing as npt
-from scipy import linalg, sparse
+from scipy import sparse
 
 from lateralline.kernels.elimination import (
     Blocks,
@@ -194,6 +194,8 @@ class _LongSystem:
 
     def _best(self, x: Floats, v: Floats, a: Floats) -> tuple[Floats, Floats]:
         """Move states to where the sum of squares is least."""
+        from scipy import linalg  # slow to import, and most lines are short
+
         move, states = np.zeros(self.unknowns), self.stack.states
         factor = self._state_factor(a), True
         move[states] = -linalg.cho_solve_banded(factor, self._pull(v, a)[states])
@@ -203,6 +205,8 @@ class _LongSystem:
     def _state_factor(self, a: Floats) -> Floats:
         """The factor of the states' own normal matrix, which never changes."""
         if self._banded is None:
+            from scipy import linalg  # slow to import, and most lines are short
+
             states = self.stack.states
             number = np.full(self.unknowns, -1)
             number[states] = np.arange(len(states))

@@ -12,7 +12,6 @@ from collections.abc import Sequence
 from math import isfinite, nan
 
 import numpy as np
-from scipy.spatial import cKDTree
 
 from lateralline.findings import Finding, finding
 from lateralline.link.lines import LocatedPoint
@@ -293,6 +292,8 @@ def without_far_points(
 
 
 def _nearest(xy: Floats, others_m: Floats) -> float:
+    from scipy.spatial import cKDTree  # slow to import, and hardly a line is scattered
+
     return float(np.min(cKDTree(others_m).query(xy)[0]))
 
 

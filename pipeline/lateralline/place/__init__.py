@@ -26,7 +26,6 @@ from math import hypot
 from typing import Final, NamedTuple
 
 import numpy as np
-from scipy.spatial import cKDTree
 
 from lateralline.findings import Finding
 from lateralline.frames import Frame
@@ -234,11 +233,18 @@ def _coinciding(marks: Marks, table: SpotTable) -> None:
     at = np.flatnonzero(marks.placed & (marks.kind != "ground"))
     if len(at) < 2:
         return
-    # Stops stand apart as storeys, so that only marks of one stop can be neighbours.
     runs, stops = (np.unique(t[at], return_inverse=True)[1] for t in (marks.run, marks.stop))
-    apart = np.column_stack([marks.xyz_m[at, :2], runs, stops])
-    for first, second in sorted(cKDTree(apart).query_pairs(_SAME_SPOT_M)):
-        i, j = int(at[first]), int(at[second])
+    at = at[np.lexsort((stops, runs))]  # marks of a stop beside each other, in their order
+    pairs: list[tuple[int, int]] = []
+    for step in range(1, len(at)):
+        first, second = at[:-step], at[step:]
+        mates = (marks.run[first] == marks.run[second]) & (marks.stop[first] == marks.stop[second])
+        if not mates.any():
+            break
+        east_m, north_m = (marks.xyz_m[first] - marks.xyz_m[second])[:, :2].T
+        near = mates & (east_m**2 + north_m**2 <= _SAME_SPOT_M**2)
+        pairs += zip(first[near].tolist(), second[near].tolist(), strict=True)
+    for i, j in sorted(pairs):
         kinds = {"other_kind": marks.kind[i], "kind": marks.kind[j]}
         if marks.kind[i] == marks.kind[j] or "end_null" in kinds.values():
             table.add(j, "mark-duplicate", other=marks.mark[i], within_m=_SAME_SPOT_M, **kinds)

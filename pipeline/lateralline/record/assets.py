@@ -17,6 +17,7 @@ from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass, replace
+from functools import cache
 from pathlib import Path
 from typing import Final, TypeVar
 
@@ -197,7 +198,7 @@ def register_words(row: Mapping[str, object]) -> Iterator[tuple[str, str]]:
 
 def register_texts(row: Mapping[str, object]) -> Iterator[tuple[str, str]]:
     """Yield column and value of what the register says in a row of a layer, as it is shown."""
-    own = {c.name for c in contract.own_assets()}
+    own = _own_names()
     for name, value in row.items():
         if name not in own and not name.startswith(PREFIX):
             continue
@@ -211,6 +212,11 @@ def register_texts(row: Mapping[str, object]) -> Iterator[tuple[str, str]]:
             case _:
                 text = str(value).removesuffix(" 00:00:00")
         yield name, text
+
+
+@cache
+def _own_names() -> frozenset[str]:
+    return frozenset(c.name for c in contract.own_assets())
 
 
 def _column(key: str, kind: FieldType, private: bool) -> Column:

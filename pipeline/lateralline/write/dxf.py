@@ -388,7 +388,8 @@ def _ellipse(doc: Drawing, row: object, fix: FixRow, plane: GroundPlane, units: 
 
 def _xyz(shape: shapely.Geometry, units: PlotUnits) -> Floats:
     """Return (n, 3) coordinates in plan units, levels too; a point without level is at 0."""
-    xyz = np.nan_to_num(shapely.get_coordinates(shape, include_z=True))
+    xyz = shapely.get_coordinates(shape, include_z=True)
+    xyz[np.isnan(xyz)] = 0.0
     xyz[:, 2] /= units.metres
     return np.asarray(xyz)
 

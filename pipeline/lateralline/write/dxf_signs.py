@@ -133,9 +133,10 @@ def data_of(layer: str, row: object, more: Mapping[str, str] | None = None) -> d
 
 
 def tell(entity: DXFGraphic, data: Mapping[str, str]) -> None:
-    """Put extended data on an entity: a text `name=value` each."""
-    texts = (f"{name}={value}".encode()[:_LONGEST] for name, value in data.items())
-    entity.set_xdata(APPID, [(_STRING, text.decode("utf-8", "ignore")) for text in texts])
+    """Put extended data on an entity: a text `name=value` each, all of them written as one."""
+    said = (f"{name}={value}".encode()[:_LONGEST] for name, value in data.items())
+    texts = [text.decode("utf-8", "ignore") for text in said]
+    entity.set_xdata(APPID, [(_STRING, f"\n{_STRING}\n".join(texts))] if texts else [])
 
 
 def add_symbols(doc: Drawing) -> None:
