@@ -21,6 +21,7 @@ from lateralline.draw.paper import MARGIN_MM, OFFICE_PAPERS, Box, PaperScale, fi
 from lateralline.frames.operations import PLAN_95
 from lateralline.measure import Measure
 from lateralline.record import CAUTION
+from lateralline.record.ends import SAID, open_ends_of
 from lateralline.record.rows import FixRow, NodeRow
 from lateralline.ties.spots import Asked, control_of, shift_95_of, spots_of
 from lateralline.ties.tapes import Card, TieLimits, tie
@@ -33,6 +34,7 @@ if TYPE_CHECKING:
     from lateralline.draw.canvas import Canvas
     from lateralline.draw.plan import Window
     from lateralline.record.view import RecordView
+    from lateralline.records import Floats
 
 _BANNER_MM: Final = 19.0
 _HEAD_MM: Final = 13.0
@@ -182,7 +184,7 @@ def _foot(canvas: Canvas, box: Box, view: RecordView, plan: CrewPlan) -> None:
     from lateralline.draw import symbols
     from lateralline.record.rows import UnlocatedRow
 
-    said = ["The pipe runs on past both ends of a line; nothing there is located."]
+    said = [SAID]
     if plan.more:
         said.append(f"{plan.more} more spots stand on the full sheet and the tie cards.")
     if len(view.rows(UnlocatedRow)):
@@ -220,12 +222,13 @@ def _plan(canvas: Canvas, box: Box, view: RecordView, plan: CrewPlan, measure: M
     held = view.layers["position_corridor"].geometry
     plans.fill(axes, held.buffer(-shift_m) if shift_m else held, corridor, 2)
     plans.draw_pipe(axes, view)
+    ends = plans.draw_open_ends(axes, open_ends_of(view), scale)
     for card in plan.cards:
         _draw_ties(axes, card, measure, scale)
     control = style_of("control_points").rule[0].as_point
     looks = symbols.point_looks(control, _POINTS)
     plans.draw_points(axes, np.array(_starts(plan)).reshape(-1, 2), looks, 7)
-    _name_all(axes, view, plan, scale)
+    _name_all(axes, view, plan, scale, ends)
 
 
 def _starts(plan: CrewPlan) -> list[tuple[float, float]]:
@@ -262,8 +265,10 @@ def _draw_ties(axes: Axes, card: Card, measure: Measure, scale: PaperScale) -> N
         write_distance(axes, tape, card.spot.ground_m, measure, scale.mm_per_m, _LENGTH_AT, 7.0)
 
 
-def _name_all(axes: Axes, view: RecordView, plan: CrewPlan, scale: PaperScale) -> None:
-    """Write numbers of spots and names of corners, clear of pipe and tapes."""
+def _name_all(
+    axes: Axes, view: RecordView, plan: CrewPlan, scale: PaperScale, ends: Floats
+) -> None:
+    """Write numbers of spots and names of corners, clear of pipe, open ends and tapes."""
     from lateralline.draw import symbols
     from lateralline.draw.labels import Label, place
 
@@ -285,7 +290,7 @@ def _name_all(axes: Axes, view: RecordView, plan: CrewPlan, scale: PaperScale) -
         for t in card.tapes[:2]
     ]
     taken = [shapely.get_coordinates(shape) for shape in (*lines, *tapes)]
-    place(axes, [*numbers, *names], np.vstack([np.empty((0, 2)), *taken]))
+    place(axes, [*numbers, *names], np.vstack([ends, *taken]))
 
 
 # ---- the table, and where to begin ----------------------------------------------------------

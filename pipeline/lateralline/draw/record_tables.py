@@ -223,7 +223,7 @@ def _zone_table(view: RecordView) -> TableSection:
         for r in view.rows(ZoneRow)
         if not r.with_corridor
     ]  # fmt: skip
-    note = "the corridor comes on top; the pipe runs on past both ends, where nothing is located"
+    note = "the corridor comes on top; past an open end the pipe runs on, where nothing is located"
     return TableSection(f"{zone[0].upper()}{zone[1:]}s", note, columns, rows)
 
 

@@ -14,6 +14,7 @@ from lateralline.draw.paper import PAPERS, PaperScale, SheetError, parse_scale
 from lateralline.errors import OutputExistsError, extra
 from lateralline.output import whole_file, whole_folder
 from lateralline.record.assets import AsAsked
+from lateralline.record.ends import SAID
 from lateralline.record.rows import CentrelineRow, ZoneRow
 from lateralline.record.view import views_of
 from lateralline.wording import as_written, counted
@@ -268,7 +269,7 @@ def picture_facts(view: RecordView) -> list[str]:
         for z in view.rows(ZoneRow)
     )
     if view.lines:
-        facts.append("The pipe runs on past both ends of a located line; nothing there is located.")
+        facts.append(SAID)
     counts = [
         counted(n, severity)
         for severity in ("error", "warning", "info")
