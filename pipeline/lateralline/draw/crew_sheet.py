@@ -302,7 +302,7 @@ def _columns(width: float, view: RecordView, plan: CrewPlan) -> list[tuple[str, 
     if not plan.tied:
         unit = view.coordinate_unit
         finds = (f"{view.axis_names[0]}, {unit}", f"{view.axis_names[1]}, {unit}", "")
-    names = ("", "spot", *finds, "pipe within ±", "depth to top")
+    names = ("", "spot", *finds, "pipe within ±", "depth to top here")
     edges = (0.0, 0.045, 0.245, 0.41, 0.575, 0.74, 0.855)
     return [(name, edge * width) for name, edge in zip(names, edges, strict=True)]
 

@@ -14,7 +14,8 @@ import numpy as np
 from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.draw.labels import node_name
 from lateralline.draw.tables import TableColumn, TableSection
-from lateralline.measure import DASH
+from lateralline.measure import DASH, Measure
+from lateralline.record.ends import located_alone
 from lateralline.record.rows import (
     CentrelineRow,
     FindingRow,
@@ -68,7 +69,8 @@ def _line_table(view: RecordView) -> TableSection:
         for r in view.rows(CentrelineRow)
     ]  # fmt: skip
     note = (
-        f"{_EACH_95}; ASCE 38 levels are judged by a licensed professional and are not stated here"
+        f"{_EACH_95}; cover {located_alone(carried)}; "
+        "ASCE 38 levels are judged by a licensed professional and are not stated here"
     )
     return TableSection("Lines", note, columns, rows)
 

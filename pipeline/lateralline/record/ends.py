@@ -7,6 +7,7 @@ or not, is an opening the camera went in by, and a main is located by its own su
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -22,8 +23,23 @@ if TYPE_CHECKING:
 
 #: What is said of them where they are drawn.
 SAID: Final = "Past an open end (red dots and ?) the pipe runs on; nothing there is located."
+_MOST_ENTRIES: Final = 6
 #: How far the sign of an open end goes ahead of it, and where its "?" stands: mm of a drawing.
 STUB_MM, QUERY_MM = 8.0, 10.2
+
+
+def located_alone(entries: Iterable[str]) -> str:
+    """Say what a figure over a whole line leaves out: the way to entries, and past open ends.
+
+    >>> located_alone(["CO1", "CO2"])
+    'of the located line; left out: pipe to CO1, CO2 and past open ends'
+    >>> located_alone([])
+    'of the located line; left out: pipe past open ends'
+    """
+    names = list(dict.fromkeys(entries))
+    more = [f"{len(names) - _MOST_ENTRIES} more entries"] * (len(names) > _MOST_ENTRIES)
+    to = ", ".join([*names[:_MOST_ENTRIES], *more])
+    return f"of the located line; left out: pipe {f'to {to} and ' * bool(to)}past open ends"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
