@@ -63,16 +63,22 @@ def _line_table(view: RecordView) -> TableSection:
             view.length(r.length_m), number(r.stops, "{:.0f}"),
             _fall(r), _least_cover(view, r),
             tape.bare(r.invert_depth_max_m), tape.bare_off(r.position_95_max_m),
-            view.length(INTERVAL_95 * r.invert_sigma_max_m), r.pas128_band, r.as5488_band,
+            _off(view, r.invert_sigma_max_m), r.pas128_band, r.as5488_band,
             number(r.undecided_segments, "{:.0f}"),
         ]
         for r in view.rows(CentrelineRow)
     ]  # fmt: skip
+    carried = (node.ref for node in view.nodes if node.carried_on)
     note = (
         f"{_EACH_95}; cover {located_alone(carried)}; "
         "ASCE 38 levels are judged by a licensed professional and are not stated here"
     )
     return TableSection("Lines", note, columns, rows)
+
+
+def _off(view: RecordView, sigma_m: float) -> str:
+    """Return the ± of a level or a place in the unit of words, never said smaller."""
+    return Measure(view.unit).bare_off(INTERVAL_95 * sigma_m)
 
 
 def _stop_table(view: RecordView) -> TableSection:
@@ -201,8 +207,8 @@ def _control_table(view: RecordView) -> TableSection:
     rows = [
         [
             r.point, *_position(view, r), view.length(r.point_level_m),
-            view.length(INTERVAL_95 * r.position_sigma_m),
-            view.length(INTERVAL_95 * r.level_sigma_m),
+            _off(view, r.position_sigma_m),
+            _off(view, r.level_sigma_m),
         ]
         for r in view.control
     ]  # fmt: skip
