@@ -109,7 +109,7 @@ def test_a_technician_reads_length_depth_uncertainty_and_stops() -> None:
         "level ±     0.08 m",
         "5 of 6",
         "Findings: 1 warning",
-        "warning Marks of this stop disagree: stop R1/4 (marks.csv:14)\n",
+        "warning Marks of this stop disagree: stop R1/4 (marks.csv:14)  mark-blunder\n",
         "Mark M3 ",
         "0.31 m off.\n",
         f"→ {FINDING.what_to_do}",

@@ -10,6 +10,7 @@ import pytest
 from rich.console import Console
 
 from lateralline.catalogue import catalogue
+from lateralline.cli.report import print_summary
 from lateralline.cli.screen import print_screen
 from lateralline.findings import Finding, finding
 from lateralline.record.grouped import Told, grouped
@@ -51,7 +52,6 @@ def test_a_clean_site_of_two_lines_fits_in_twenty_rows(tmp_path: Path) -> None:
     assert again.exit_code == 2  # there already
 
 
-def test_equal_warnings_are_one_with_a_count_and_a_range() -> None:
 def test_the_screen_says_what_top_at_least_leaves_out() -> None:
     """The way to an entry nobody located and what is past an end are not in the figure."""
     line = replace(CLEAN, carried_on=("CO1",))
@@ -74,6 +74,7 @@ def test_codes_stand_behind_what_was_found() -> None:
     assert f"{FINDING.title}: stop R1/2  mark-blunder\n" in out.getvalue()
 
 
+def test_equal_warnings_are_one_with_a_count_and_a_range() -> None:
     site = replace(SITE, lines=(CLEAN,), findings=(blunder("2", 0.31), blunder("5", 0.55)))
     said = " ".join(" ".join(screen(site)).split())
     assert f"{FINDING.title}: 2 stops: R1/2, R1/5; 0.31 to 0.55 m off" in said

@@ -262,7 +262,7 @@ def print_findings(out: Console, findings: Iterable[Finding], unit: str = "m") -
         style = STYLES[f.severity] if f.asked else "dim"
         said = SEVERITY_NAMES.get(f.severity, f.severity) if f.asked else "accepted"
         out.print(Text(f"    {said:<8}", style=style), end="")
-        print_indented(out, head, 12, hanging=True)
+        print_indented(out, head, 12, hanging=True, tail=f.code)
         print_indented(out, message, 12)
         if not f.asked:
             answered = f"accepted by {f.accepted_by} on {f.accepted_on}: {f.accepted_reason}"

@@ -164,7 +164,7 @@ def _print_causes(
         out.print(Text(f"  {group.severity:<8}", style=STYLES[group.severity]), end="")
         figure = f"; {group.figure}" if group.figure else ""
         sentence = reworded(f"{group.sentence}{figure}", region)
-        print_indented(out, sentence, 10, hanging=True)
+        print_indented(out, sentence, 10, hanging=True, tail=group.code)
         if group.action:
             print_indented(out, reworded(f"→ {group.action}", region), 10)
         if group.follows:
