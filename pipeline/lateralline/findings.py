@@ -170,9 +170,14 @@ class Finding:
         >>> Finding("info", "link", "made-up", "line L1", "runs on", "0.31 m", "").message
         'Runs on: 0.31 m.'
         """
-        between = "; " if ": " in self.what else ": "
-        text = between.join(filter(None, (self.what, self.by_how_much)))
-        return f"{text[:1].upper() if _WORD.match(text) else text[:1]}{text[1:]}."
+        return message_of(self.what, self.by_how_much)
+
+
+def message_of(what: str, by_how_much: str) -> str:
+    """Return the one sentence of a finding: what was found, and by how much."""
+    between = "; " if ": " in what else ": "
+    text = between.join(filter(None, (what, by_how_much)))
+    return f"{text[:1].upper() if _WORD.match(text) else text[:1]}{text[1:]}."
 
 
 def values_in(found_by: str) -> dict[str, Value]:

@@ -109,7 +109,7 @@ def test_a_technician_reads_length_depth_uncertainty_and_stops() -> None:
         "level ±     0.08 m",
         "5 of 6",
         "Findings: 1 warning",
-        "warning Marks of this stop disagree: stop R1/4 (marks.csv:14)\n",
+        "warning Marks of this stop disagree: stop R1/4 (marks.csv:14)  mark-blunder\n",
         "Mark M3 ",
         "0.31 m off.\n",
         f"→ {FINDING.what_to_do}",
@@ -123,7 +123,7 @@ def test_what_is_not_bounded_found_or_located_is_said_so() -> None:
     said = printed(replace(SITE, lines=(line,)))
     assert "position ±  not bounded by the counter, between R1/4 and R1/5" in said
     assert "1 bend: 46° at 3.05 m; 1 junction: with L2 at 1.00 m" in said
-    assert "CO1 not counted: carried on, not located" in said
+    assert "left out: pipe to CO1 and past open ends" in said
 
 
 @pytest.mark.parametrize(

@@ -10,6 +10,7 @@ import pytest
 from rich.console import Console
 
 from lateralline.catalogue import catalogue
+from lateralline.cli.report import print_summary
 from lateralline.cli.screen import print_screen
 from lateralline.findings import Finding, finding
 from lateralline.record.grouped import Told, grouped
@@ -49,6 +50,28 @@ def test_a_clean_site_of_two_lines_fits_in_twenty_rows(tmp_path: Path) -> None:
         "check", ROOT / "sample_sites" / "gnss-bend-branch", "--report", tmp_path / "all.txt"
     )
     assert again.exit_code == 2  # there already
+
+
+def test_the_screen_says_what_top_at_least_leaves_out() -> None:
+    """The way to an entry nobody located and what is past an end are not in the figure."""
+    line = replace(CLEAN, carried_on=("CO1",))
+    (row,) = [r for r in screen(replace(SITE, lines=(line,)), width=80) if "left out" in r]
+    assert row == "  top at least: of the located line; left out: pipe to CO1 and past open ends"
+    (row,) = [r for r in screen(replace(SITE, lines=(CLEAN,)), width=80) if "left out" in r]
+    assert row.endswith("left out: pipe past open ends")
+
+
+def test_codes_stand_behind_what_was_found() -> None:
+    """By which `accept`, `explain` and the dictionary name a finding; never past the page."""
+    site = replace(SITE, lines=(CLEAN,), findings=(blunder("2", 0.31),))
+    for width in (60, 80, 100):
+        rows = screen(site, width=width)
+        (n,) = [n for n, row in enumerate(rows) if row.rstrip().endswith("mark-blunder")]
+        assert rows[n + 1].lstrip().startswith("→")
+        assert max(len(row) for row in rows if row.startswith("          ")) <= width
+    out = io.StringIO()
+    print_summary(Console(file=out, width=80), site)
+    assert f"{FINDING.title}: stop R1/2  mark-blunder\n" in out.getvalue()
 
 
 def test_equal_warnings_are_one_with_a_count_and_a_range() -> None:

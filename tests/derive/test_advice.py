@@ -353,13 +353,13 @@ def test_a_rule_says_number_limit_source_and_what_is_from_memory() -> None:
         point_evidence(np.array([0.16]), np.array([0.05]), np.array([1.2]), np.array([False]))
     )
     assert columns["pas128_rule"] == [
-        "plan 0.160 m ≤ 0.180 m (share of depth), level 0.098 m ≤ 0.180 m (share of depth, "
+        "plan 0.160 m ≤ 0.180 m (share of depth), depth 0.098 m ≤ 0.180 m (share of depth, "
         "limit from memory, not read) [BSI PAS 128, summary page]; not A: not exposed"
     ]
     unknown = band_columns(
         point_evidence(np.array([0.16]), np.array([nan]), np.array([nan]), np.array([False]))
     )
-    assert "not B2: level not known" in str(unknown["pas128_rule"][0])
+    assert "not B2: depth not known" in str(unknown["pas128_rule"][0])
 
 
 def test_no_feature_is_given_what_only_exposed_points_may_have() -> None:

@@ -98,8 +98,21 @@ def test_located_points_stand_between_spots_far_apart(
 def test_a_record_with_errors_sends_nobody_to_dig(
     view: RecordView, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    assert not view.rows(FindingRow) or not view.findings["error"]
-    monkeypatch.setitem(view.findings, "error", 2)
+    """Each error with its line and its one sentence, as many as there is room for."""
+    assert not view.findings["error"]
+    row = next(r for r in view.rows(FindingRow) if r.line_id == "L1")
+    wrong = FindingRow(row.values | {
+        "severity": "error", "title": "Pipe lies above ground", "what": "top of pipe above ground",
+        "by_how_much": "by 0.42 in all", "accepted_by": "",
+    })  # fmt: skip
+    told = FindingRow(wrong.values | {"accepted_by": "Crew B", "what": "answered for"})
+    of_site = FindingRow(wrong.values | {"line_id": "", "subject": "site", "what": "swapped"})
+    monkeypatch.setitem(view._rows, FindingRow, (wrong, told, of_site, *[wrong] * 4))
+    monkeypatch.setitem(view.findings, "error", 6)
     said = " ".join(words_of(view))
-    assert "Do not dig by this sheet: 2 errors on record." in said
+    assert "Do not dig by this sheet: 6 errors on record." in said
+    assert "line L1: Pipe lies above ground. Top of pipe above ground: by 0.42 in all." in said
+    assert "site: Pipe lies above ground. Swapped: by 0.42 in all." in said
+    assert "and 3 more, on the full sheet and the page." in said
+    assert "answered for" not in said.lower()
     assert "Prove it first" not in said

@@ -16,6 +16,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import to_rgb
 
 from lateralline import contract
+from lateralline.cli.report import own_length
 from lateralline.draw import symbols
 from lateralline.draw.canvas import width_mm
 from lateralline.draw.furniture import body_of
@@ -151,6 +152,19 @@ def test_feet_are_said_in_feet_and_levels_by_their_datum(
         "CGA Best Practices",
     ):
         assert part in said
+
+
+def test_the_level_of_a_line_is_as_sure_as_the_screen_says(
+    sheets: Any, practice: dict[str, Path]
+) -> None:
+    """One rounding, upwards, for the line and for its nodes; by the nearest it read a step less."""
+    site = read_record(practice["tape-ties"], "")
+    sigma_m = max(line.invert_sigma_max_m for line in site.centrelines)
+    by_screen = own_length(1.959964 * sigma_m, site.unit, off=True).removesuffix(f" {site.unit}")
+    assert by_screen != site.length(1.959964 * sigma_m)
+    said = [text for page in sheets.words(site, SheetOptions("letter")) for text in page]
+    assert by_screen in said
+    assert site.length(1.959964 * sigma_m) not in said
 
 
 def test_depths_stand_where_there_are_no_levels(sheets: Any, practice: dict[str, Path]) -> None:

@@ -310,7 +310,7 @@ def test_a_picture_marks_open_ends_and_says_whose_line_it_is(
     (plan,) = told
     assert set(plan.line_ids) == {"S1 line L1", "S1 line L2", "S2 line L1"}
     assert {fact.partition(":")[0] for fact in plan.facts} == set(plan.line_ids)
-    at, ways = plan.open_ends
+    at, ways = plan.open_ends.at, plan.open_ends.ways
     assert len(at) == 5
     assert np.hypot(*ways.T) == pytest.approx(1.0)
     assert drawn.read_text(encoding="utf-8").count('id="open end"') == 5

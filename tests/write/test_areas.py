@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
@@ -76,7 +77,8 @@ def test_every_row_is_in_the_file_of_its_square(
         for area, box in zip(whole["area"], shapely.bounds(whole.geometry.array), strict=True):
             assert (area == "none") == bool(np.isnan(box[0]))
             if not np.isnan(box[0]):
-                east, north = (float(c[1:]) for c in area.split("_"))
+                assert re.fullmatch(r"E-?[\d.]+m_N-?[\d.]+m", area)  # metres, where x is feet too
+                east, north = (float(c[1:-1]) for c in area.split("_"))
                 middle = (box[:2] + box[2:]) / 2.0 * unit_m
                 assert (np.array([east, north]) <= middle).all()
                 assert (middle < np.array([east, north]) + 10.0 + 1e-9).all()
@@ -157,7 +159,7 @@ def test_rows_of_another_area_and_boxes_of_other_rows_are_seen(
         return made.take(list(range(len(made)))[::-1])
 
     monkeypatch.setattr(module, spoilt, other)
-    with pytest.raises(ReadBackError, match=r"\w+/area=E\d+_N\d+"):
+    with pytest.raises(ReadBackError, match=r"\w+/area=E\d+m_N\d+m"):
         build(tmp_path / "out", *apart(make_site), areas=Areas(square_m=10.0))
     assert not list(tmp_path.iterdir())
 

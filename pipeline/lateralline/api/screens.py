@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from lateralline.output import refuse_target, stamp, whole_file
+from lateralline.record.ends import located_alone
 from lateralline.record.grouped import FindingGroup, Told, grouped
 from lateralline.terms import region_of, reworded, spoken, word
 
@@ -12,6 +13,7 @@ __all__ = [
     "FindingGroup",
     "Told",
     "grouped",
+    "located_alone",
     "refuse_report",
     "region_of",
     "reworded",

@@ -51,7 +51,8 @@ def build(
     areas: Annotated[
         str,
         option(
-            "Divide geoparquet by area: the size of squares, as 1000m, or a column, as parcel.",
+            "Divide geoparquet by area: the size of squares, as 1000m, or a column, as parcel. "
+            "A square is called by its corner in metres, whatever unit x and y are in.",
             metavar="SIZE|COLUMN",
         ),
     ] = "",
@@ -84,7 +85,8 @@ def build(
     OUT gets asbuilt.gpkg, geojson/ with the same layers, a data dictionary and manifest.json; with
     --also geoparquet/ and flatgeobuf/ too, in the CRS of the GeoPackage, and in the GeoPackage a
     project of QGIS with the layers in groups, styled. With --areas each layer of geoparquet/ is a
-    folder with a file for each area. With --also photos the photos of sites are
+    folder with a file for each area, as area=E690500m_N270500m: its south-west corner in metres,
+    whatever unit x and y are in. With --also photos the photos of sites are
     copied as handed in, with all that cameras write into files: place, time, perhaps a name; small
     copies without that are in every record. It is written whole or not at all. A site
     that fails is reported, and the others are built. A sketch on axes of its own needs an OUT of

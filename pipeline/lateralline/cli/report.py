@@ -169,7 +169,7 @@ def print_last_words(text: str) -> None:
 
 
 def _print_line(out: Console, line: LineSummary, summary: SiteSummary) -> None:
-    from lateralline.api.screens import region_of, word
+    from lateralline.api.screens import located_alone, region_of, word
 
     unit, region = summary.length_unit, region_of(summary.length_unit)
     tape, down = (Measure.of_record(u, taped=summary.taped) for u in (unit, summary.depth_unit))
@@ -180,9 +180,8 @@ def _print_line(out: Console, line: LineSummary, summary: SiteSummary) -> None:
         ("depth", f"{depth}, ground to transmitter"),
         *_cover(line, down),
     ]
-    if line.carried_on:
-        rows.append(("", f"{', '.join(line.carried_on)} not counted: carried on, not located"))
     rows += [
+        ("", located_alone(line.carried_on)),
         (word("position ±", region), f"{_widest(line.sideways_95_m, tape)}, {line.sideways_95_at}"),
         (word("level ±", region), f"{level} (both: 95 of 100 times)"),
         ("stops used", summary.stops_of(line)),
@@ -263,7 +262,7 @@ def print_findings(out: Console, findings: Iterable[Finding], unit: str = "m") -
         style = STYLES[f.severity] if f.asked else "dim"
         said = SEVERITY_NAMES.get(f.severity, f.severity) if f.asked else "accepted"
         out.print(Text(f"    {said:<8}", style=style), end="")
-        print_indented(out, head, 12, hanging=True)
+        print_indented(out, head, 12, hanging=True, tail=f.code)
         print_indented(out, message, 12)
         if not f.asked:
             answered = f"accepted by {f.accepted_by} on {f.accepted_on}: {f.accepted_reason}"

@@ -14,7 +14,16 @@ from typing import TYPE_CHECKING, Final, Literal
 
 from rich.text import Text
 
-from lateralline.api.screens import FindingGroup, Told, grouped, region_of, reworded, spoken, word
+from lateralline.api.screens import (
+    FindingGroup,
+    Told,
+    grouped,
+    located_alone,
+    region_of,
+    reworded,
+    spoken,
+    word,
+)
 from lateralline.cli.report import STYLES, own_length, said_range, taped_range
 from lateralline.cli.terminal import print_indented
 from lateralline.measure import Measure
@@ -105,6 +114,10 @@ def _print_lines(out: Console, lines: Sequence[_Of], head: tuple[str, ...], *, o
         text = "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True))
         out.print(f"  {text}".rstrip(), style="dim" if n == 0 else "", soft_wrap=True)
     out.print(f"  {_LEGEND}", style="dim")
+    entries = [
+        name if one else f"{of.site.site_id} {name}" for of in shown for name in of.line.carried_on
+    ]
+    print_indented(out, f"top at least: {located_alone(entries)}", 2, style="dim")
     open_shapes = [
         f"{'' if one else of.site.site_id + ' '}{of.line.line} in {counted(n, 'segment')}"
         for of in shown
@@ -151,7 +164,7 @@ def _print_causes(
         out.print(Text(f"  {group.severity:<8}", style=STYLES[group.severity]), end="")
         figure = f"; {group.figure}" if group.figure else ""
         sentence = reworded(f"{group.sentence}{figure}", region)
-        print_indented(out, sentence, 10, hanging=True)
+        print_indented(out, sentence, 10, hanging=True, tail=group.code)
         if group.action:
             print_indented(out, reworded(f"→ {group.action}", region), 10)
         if group.follows:

@@ -206,14 +206,27 @@ def console_into(text: TextIO, width: int) -> Console:
 
 
 def print_indented(
-    to: Console, text: str, columns: int = 0, style: str = "", *, hanging: bool = False
+    to: Console,
+    text: str,
+    columns: int = 0,
+    style: str = "",
+    *,
+    hanging: bool = False,
+    tail: str = "",
 ) -> None:
     """Print a text wrapped to the page, every line of it `columns` in; words stay whole.
 
-    With `hanging`, the first line goes on where something was printed already.
+    With `hanging`, the first line goes on where something was printed already. `tail` stands dim
+    behind it, whole, in a line of its own where there is no room.
     """
     width = max(to.width - columns, 20)
     lines = textwrap.wrap(shown(text), width, break_long_words=False, break_on_hyphens=False)
+    beside = bool(tail and lines) and len(lines[-1]) + 2 + len(tail) <= width
     for n, line in enumerate(lines):
         indent = "" if hanging and n == 0 else " " * columns
-        to.print(Text(indent + line, style=style), soft_wrap=True)
+        printed = Text(indent + line, style=style)
+        if beside and n == len(lines) - 1:
+            printed.append(f"  {tail}", style="dim")
+        to.print(printed, soft_wrap=True)
+    if tail and not beside:
+        to.print(Text(" " * columns + tail, style="dim"), soft_wrap=True)

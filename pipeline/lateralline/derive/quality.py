@@ -126,7 +126,7 @@ def _rule(
         numbers = [_number("plan", position_95_m, plan, band.plan_m, band.plan_read, within)]
         if band.bounds_level:
             level_read = band.level_read
-            numbers.append(_number("level", depth_95_m, level, band.level_m, level_read, within))
+            numbers.append(_number("depth", depth_95_m, level, band.level_m, level_read, within))
         return f"{', '.join(filter(None, numbers))} [{band.source}]"
 
     ladder = bands(standard)

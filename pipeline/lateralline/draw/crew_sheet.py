@@ -9,7 +9,7 @@ the record. ± is 95 %.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import inf, isfinite, nan, radians
 from typing import TYPE_CHECKING, Final
 
@@ -18,10 +18,12 @@ import shapely
 
 from lateralline import __version__
 from lateralline.draw.paper import MARGIN_MM, OFFICE_PAPERS, Box, PaperScale, finest, paper_size
+from lateralline.findings import message_of
 from lateralline.frames.operations import PLAN_95
 from lateralline.measure import Measure
 from lateralline.record import CAUTION
-from lateralline.record.rows import FixRow, NodeRow
+from lateralline.record.ends import SAID, open_ends_of
+from lateralline.record.rows import FindingRow, FixRow, NodeRow
 from lateralline.ties.spots import Asked, control_of, shift_95_of, spots_of
 from lateralline.ties.tapes import Card, TieLimits, tie
 
@@ -33,6 +35,7 @@ if TYPE_CHECKING:
     from lateralline.draw.canvas import Canvas
     from lateralline.draw.plan import Window
     from lateralline.record.view import RecordView
+    from lateralline.records import Floats
 
 _BANNER_MM: Final = 19.0
 _HEAD_MM: Final = 13.0
@@ -40,6 +43,8 @@ _ROW_MM: Final = 8.4
 _COLUMN_HEAD_MM: Final = 6.5
 _FIRST_MM: Final = 15.0
 _PLAN_HEAD_MM: Final = 8.0
+_MOST_ERRORS: Final = 3  # told one by one, in as many lines each
+_ERROR_LINES: Final = 2
 _MOST_SPOTS: Final = 9
 _FAR_M: Final = 6.0  # along a line from the nearest spot: 20 ft
 _END: Final = "end of located line"
@@ -47,6 +52,7 @@ _LONGEST_M: Final = 30.0
 _FLATTEST_DEG: Final = 20.0
 _LENGTH_AT: Final = 0.63  # of the way from spot to corner: nearer the spots tapes crowd
 _PAD_MM: Final = 10.0  # clear on each side of what is drawn
+_SAID_PT: Final = 7.6  # words of the box that says where to begin
 _FIND_AGAIN: Final = "no control to tape from: find the spots by GNSS, or give corners"
 _POINTS: Final = 1.0  # of their size on a map
 
@@ -111,7 +117,7 @@ def crew_page(view: RecordView, paper: str = "") -> Canvas:
 
     `paper` is one of OFFICE_PAPERS, else letter where tapes read feet and A4 where they do not.
     """
-    from lateralline.draw.canvas import Canvas
+    from lateralline.draw.canvas import Canvas, line_mm
 
     measure = Measure.of_crew(view.lineage.tape_unit)
     plan = CrewPlan.of(view, measure)
@@ -123,12 +129,15 @@ def crew_page(view: RecordView, paper: str = "") -> Canvas:
     _head(canvas, Box(page.x, page.y + _BANNER_MM + 3, page.width, _HEAD_MM), view, plan)
     deep = _COLUMN_HEAD_MM + _ROW_MM * max(len(plan.cards), 1)
     foot = Box(page.x, page.foot - 7.0, page.width, 7.0)
-    first = Box(page.x, foot.y - _FIRST_MM - 2, page.width, _FIRST_MM)
+    if told := _errors(view, page.width - 6.0):
+        plan = replace(plan, first=None)
+    deep_first = _FIRST_MM + line_mm(_SAID_PT) * max(len(told) - 1, 0)
+    first = Box(page.x, foot.y - deep_first - 2, page.width, deep_first)
     table = Box(page.x, first.y - deep - 3, page.width, deep)
     top = page.y + _BANNER_MM + _HEAD_MM + 3
     _plan(canvas, Box(page.x, top, page.width, table.y - top - 3), view, plan, measure)
     _table(canvas, table, view, plan, measure)
-    _dig_first(canvas, first, view, plan, measure)
+    _dig_first(canvas, first, view, plan, measure, told)
     _foot(canvas, foot, view, plan)
     return canvas
 
@@ -182,7 +191,7 @@ def _foot(canvas: Canvas, box: Box, view: RecordView, plan: CrewPlan) -> None:
     from lateralline.draw import symbols
     from lateralline.record.rows import UnlocatedRow
 
-    said = ["The pipe runs on past both ends of a line; nothing there is located."]
+    said = [SAID]
     if plan.more:
         said.append(f"{plan.more} more spots stand on the full sheet and the tie cards.")
     if len(view.rows(UnlocatedRow)):
@@ -220,12 +229,13 @@ def _plan(canvas: Canvas, box: Box, view: RecordView, plan: CrewPlan, measure: M
     held = view.layers["position_corridor"].geometry
     plans.fill(axes, held.buffer(-shift_m) if shift_m else held, corridor, 2)
     plans.draw_pipe(axes, view)
+    ends = plans.draw_open_ends(axes, open_ends_of(view), scale)
     for card in plan.cards:
         _draw_ties(axes, card, measure, scale)
     control = style_of("control_points").rule[0].as_point
     looks = symbols.point_looks(control, _POINTS)
     plans.draw_points(axes, np.array(_starts(plan)).reshape(-1, 2), looks, 7)
-    _name_all(axes, view, plan, scale)
+    _name_all(axes, view, plan, scale, ends)
 
 
 def _starts(plan: CrewPlan) -> list[tuple[float, float]]:
@@ -262,8 +272,10 @@ def _draw_ties(axes: Axes, card: Card, measure: Measure, scale: PaperScale) -> N
         write_distance(axes, tape, card.spot.ground_m, measure, scale.mm_per_m, _LENGTH_AT, 7.0)
 
 
-def _name_all(axes: Axes, view: RecordView, plan: CrewPlan, scale: PaperScale) -> None:
-    """Write numbers of spots and names of corners, clear of pipe and tapes."""
+def _name_all(
+    axes: Axes, view: RecordView, plan: CrewPlan, scale: PaperScale, ends: Floats
+) -> None:
+    """Write numbers of spots and names of corners, clear of pipe, open ends and tapes."""
     from lateralline.draw import symbols
     from lateralline.draw.labels import Label, place
 
@@ -285,7 +297,7 @@ def _name_all(axes: Axes, view: RecordView, plan: CrewPlan, scale: PaperScale) -
         for t in card.tapes[:2]
     ]
     taken = [shapely.get_coordinates(shape) for shape in (*lines, *tapes)]
-    place(axes, [*numbers, *names], np.vstack([np.empty((0, 2)), *taken]))
+    place(axes, [*numbers, *names], np.vstack([ends, *taken]))
 
 
 # ---- the table, and where to begin ----------------------------------------------------------
@@ -297,7 +309,7 @@ def _columns(width: float, view: RecordView, plan: CrewPlan) -> list[tuple[str, 
     if not plan.tied:
         unit = view.coordinate_unit
         finds = (f"{view.axis_names[0]}, {unit}", f"{view.axis_names[1]}, {unit}", "")
-    names = ("", "spot", *finds, "pipe within ±", "depth to top")
+    names = ("", "spot", *finds, "pipe within ±", "depth to top here")
     edges = (0.0, 0.045, 0.245, 0.41, 0.575, 0.74, 0.855)
     return [(name, edge * width) for name, edge in zip(names, edges, strict=True)]
 
@@ -372,16 +384,47 @@ def _to_transmitter_m(card: Card, view: RecordView) -> float:
     return next((fix.transmitter_depth_m for fix in view.rows(FixRow) if fix.name == of), nan)
 
 
+def _errors(view: RecordView, room: float) -> list[str]:
+    """Return lines of text, at most so many mm wide, that say which errors nobody answers for."""
+    from lateralline.draw.canvas import wrapped
+
+    rows = [r for r in view.rows(FindingRow) if r.severity == "error" and not r.accepted]
+    lines = []
+    for row in rows[:_MOST_ERRORS]:
+        said = message_of(view.prose(row.what), view.prose(row.by_how_much))
+        about = f"line {row.line_id}" if row.line_id else row.subject
+        text = f"{about}: {row.title}. {said}"
+        lines += wrapped(text, room, _SAID_PT, _ERROR_LINES, bold=True)
+    if len(rows) > _MOST_ERRORS:
+        lines.append(f"and {len(rows) - _MOST_ERRORS} more, on the full sheet and the page.")
+    return lines
+
+
 def _dig_first(
-    canvas: Canvas, box: Box, view: RecordView, plan: CrewPlan, measure: Measure
+    canvas: Canvas,
+    box: Box,
+    view: RecordView,
+    plan: CrewPlan,
+    measure: Measure,
+    errors: Sequence[str],
 ) -> None:
     from lateralline.draw import symbols
+    from lateralline.draw.canvas import line_mm
 
+    if errors:
+        n = view.findings["error"]
+        title = f"DO NOT USE. Do not dig by this sheet: {n} error{'s' * (n > 1)} on record."
+        how = "Put right what is wrong, build again, and print this again."
+        canvas.frame(box, fc=symbols.WARN_PAPER, ec=symbols.WARN, lw=2.4)
+        colour = symbols.WARN
+        canvas.words(box.x + 3, box.y + 3.6, title, 11.0, bold=True, room=box.width - 6,
+                     colour=colour)  # fmt: skip
+        for k, line in enumerate([*errors, how]):
+            y = box.y + 6.2 + (k + 0.5) * line_mm(_SAID_PT)
+            canvas.words(box.x + 3, y, line, _SAID_PT, bold=k < len(errors), colour=colour)
+        return
     canvas.frame(box, ec=symbols.INK, lw=1.4)
-    if errors := view.findings["error"]:
-        title = f"Do not dig by this sheet: {errors} error{'s' * (errors > 1)} on record."
-        how = "Read them on the full sheet or the page, put them right, and print this again."
-    elif plan.first is None:
+    if plan.first is None:
         title = "Nothing here is known well enough to say where to dig first."
         how = "Expose the pipe from where it is seen: a cleanout, a manhole, the house."
     else:
@@ -398,4 +441,4 @@ def _dig_first(
             "against this sheet before digging anywhere else."
         )
     canvas.words(box.x + 3, box.y + 3.4, title, 10.0, bold=True, room=box.width - 6)
-    canvas.paragraph(Box(box.x + 3, box.y + 6.2, box.width - 6, 8.0), how, 7.6)
+    canvas.paragraph(Box(box.x + 3, box.y + 6.2, box.width - 6, 8.0), how, _SAID_PT)

@@ -16,6 +16,7 @@ from lateralline.draw.canvas import Canvas, line_mm, printable, strokes, width_m
 from lateralline.draw.paper import MARGIN_MM, Box, PaperScale
 from lateralline.draw.symbols import AreaLook, LineLook, PointLook
 from lateralline.measure import DASH
+from lateralline.record.ends import open_ends_of
 from lateralline.record.rows import MarkRow, PointRow, SegmentRow, UnlocatedRow, ZoneRow
 from lateralline.record.symbology import area_of, sign, style_of
 from lateralline.record.view import RecordView
@@ -290,11 +291,13 @@ def _pipe_entries(view: RecordView) -> list[LegendEntry]:
         return []
     tops = [row.top_m for row in view.centrelines]
     if not all(map(isnan, tops)):
-        found.append(_sign_entry("outside_top"))
+        found.append(sign_entry("outside_top"))
     if any(isnan(row.top_m) and not isnan(row.bore_m) for row in view.centrelines):
-        found.append(_sign_entry("inside_top"))
+        found.append(sign_entry("inside_top"))
     if any(node.carried_on for node in view.nodes):
-        found.append(_sign_entry("carried_on"))
+        found.append(sign_entry("carried_on"))
+    if len(open_ends_of(view).at):
+        found.append(sign_entry("open_end"))
     corridor = symbols.area_look(area_of("position_corridor"))
     name = "depth" if view.depth_only else "invert"
     found.append(LegendEntry(f"95 % corridor; in profile 95 % of {name}", area=corridor))
@@ -303,7 +306,8 @@ def _pipe_entries(view: RecordView) -> list[LegendEntry]:
     return found
 
 
-def _sign_entry(name: str) -> LegendEntry:
+def sign_entry(name: str) -> LegendEntry:
+    """Return the key to a sign."""
     return LegendEntry(_in_a_key(sign(name).title), lines=(symbols.sign_look(name),))
 
 

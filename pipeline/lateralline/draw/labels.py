@@ -176,7 +176,7 @@ def node_name(view: RecordView, node: NodeRow) -> str:
             fitting = f", nearest {node.nearest_fitting}" if node.nearest_fitting else ""
             return f"bend {number(node.bend_deg, '{:.0f}°')}{half}{fitting}"
         case "end_located":
-            return f"{node.line_id} {view.end_of(node.line_id, upper=node.chainage_m > 0.0)}"
+            return f"{node.line_id} open {view.end_of(node.line_id, upper=node.chainage_m > 0.0)}"
         case "junction":
             return node.meets
     return node.ref or node.kind

@@ -12,7 +12,6 @@ import matplotlib
 import numpy as np
 import shapely
 from matplotlib.axes import Axes
-from matplotlib.patheffects import AbstractPathEffect, withStroke
 
 from lateralline.draw import symbols
 from lateralline.draw.canvas import Canvas, line_mm, save, width_mm, wrapped
@@ -22,8 +21,9 @@ from lateralline.draw.paper import Align, Box, PaperScale
 from lateralline.draw.plan import fill
 from lateralline.draw.symbols import AreaLook
 from lateralline.output import whole_file
+from lateralline.record.ends import OpenEnds
 from lateralline.record.layers import Shapes
-from lateralline.record.symbology import area_of, sign
+from lateralline.record.symbology import area_of
 from lateralline.records import Floats
 
 #: A margin lists so many rows of a kind, and says how many more there are.
@@ -140,7 +140,7 @@ class OverlayPlan:
     north: str
     line_ids: Sequence[str]
     paths: Sequence[shapely.LineString]
-    open_ends: tuple[Floats, Floats]  # (n, 2) where the pipe runs on, and the unit way
+    open_ends: OpenEnds
     pipes: Sequence[shapely.Polygon]  # outside of the pipe
     corridors: Sequence[shapely.Polygon | None]
     unlocated: Sequence[tuple[str, shapely.Polygon]]  # name, and where the pipe may be
@@ -212,36 +212,10 @@ def unlocated_entry(text: str) -> LegendEntry:
     return LegendEntry(text, area=symbols.unlocated_look())
 
 
-def open_end_entry() -> LegendEntry:
-    """Return the key to where the pipe runs on past an end of its located line."""
-    found = sign("open_end")
-    return LegendEntry(found.title[0].lower() + found.title[1:],
-                        lines=(symbols.line_look(found.line),))  # fmt: skip
-
-
 def draw_pipes(axes: Axes, pipes: Sequence[object], corridors: Sequence[object]) -> None:
     """Draw the outsides of pipes over their corridors."""
     fill(axes, corridors, symbols.area_look(area_of("position_corridor")), 2)
     fill(axes, pipes, pipe_look(), 3.5)
-
-
-def draw_open_ends(plan: PlanPanel, ends: tuple[Floats, Floats]) -> Floats:
-    """Let the pipe run on, dotted, from each end (n, 2) its way; return points to keep clear of."""
-    look = symbols.sign_look("open_end")
-    kept = [np.empty((0, 2))]
-    for end, way in zip(*ends, strict=True):
-        if not plan.view.contains(shapely.Point(*end)):
-            continue  # off the plan: a sign there would stand in what is around it
-        stub = end + way * plan.metres(8.0) * np.linspace(0.0, 1.0, 8)[:, None]
-        plan.axes.plot(*stub.T, zorder=8, path_effects=halo(4.0), **look)
-        last = stub[-1] + way * plan.metres(2.2)
-        plan.axes.text(
-            float(last[0]), float(last[1]), "?", size=11, weight="bold", color=look["color"],
-            ha="center", va="center", zorder=9, path_effects=halo(3.0), gid="open end",
-            clip_on=True,
-        )  # fmt: skip
-        kept += [stub, last[None]]
-    return np.vstack(kept)
 
 
 def draw_unlocated(plan: PlanPanel, areas: Sequence[tuple[str, shapely.Geometry]]) -> list[Label]:
@@ -304,8 +278,3 @@ def along(lines: Sequence[object], spacing_m: float) -> Floats:
     cut = shapely.length(shapes) > 0.0  # two things on one spot have no way between
     shapes[cut] = shapely.segmentize(shapes[cut], spacing_m)
     return np.asarray(shapely.get_coordinates(shapes))
-
-
-def halo(width: float = 2.2) -> list[AbstractPathEffect]:
-    """Return a white edge for text and lines that cross others."""
-    return [withStroke(linewidth=width, foreground="white")]

@@ -13,11 +13,11 @@ import shapely
 
 from lateralline.draw import overlay, symbols
 from lateralline.draw.canvas import width_mm
-from lateralline.draw.furniture import LegendEntry
+from lateralline.draw.furniture import LegendEntry, sign_entry
 from lateralline.draw.labels import Label, place
 from lateralline.draw.overlay import Columns, Margin, PlanPanel
 from lateralline.draw.paper import Align, Box
-from lateralline.draw.plan import fill, outline
+from lateralline.draw.plan import draw_open_ends, fill, halo, outline
 from lateralline.draw.symbols import AreaLook, LineLook
 from lateralline.record.symbology import area_of
 from lateralline.records import Floats
@@ -89,7 +89,7 @@ def _zones_panel(panel: PlanPanel, plan: ZonesPlan) -> None:
     fill(axes, plan.near, _near(), 1.2)
     overlay.draw_pipes(axes, plan.pipes, plan.corridors)
     fill(axes, plan.near, outline(_near()), 3)
-    ends = overlay.draw_open_ends(panel, plan.open_ends)
+    ends = draw_open_ends(axes, plan.open_ends, panel.scale)
     edges = [s.boundary for s in (*plan.near, *plan.wide) if s is not None]
     near = np.concatenate([overlay.along([*plan.paths, *edges], panel.metres(1.5)), ends])
     words += overlay.line_labels(panel, plan.line_ids, plan.paths)
@@ -204,7 +204,7 @@ def _zones_margin(margin: Margin, plan: ZonesPlan) -> None:
             LegendEntry(
                 "zone about the corridor too: the error of position taken in", area=_wide()
             ),
-            overlay.open_end_entry(),
+            sign_entry("open_end"),
         ]
     )
     _draw_section(margin, plan)
@@ -273,12 +273,10 @@ def _clearance_panel(panel: PlanPanel, plan: ClearancePlan) -> None:
     words = overlay.draw_unlocated(panel, plan.unlocated)
     fill(axes, [footprint for _, footprint in plan.works], _WORKS, 3)
     overlay.draw_pipes(axes, plan.pipes, plan.corridors)
-    ends = overlay.draw_open_ends(panel, plan.open_ends)
+    ends = draw_open_ends(axes, plan.open_ends, panel.scale)
     for a in plan.approaches:
         look = _CONFLICT if a.conflict else _NONE_SHOWN
-        axes.plot(
-            *shapely.get_coordinates(a.line).T, zorder=6, path_effects=overlay.halo(4.0), **look
-        )
+        axes.plot(*shapely.get_coordinates(a.line).T, zorder=6, path_effects=[halo(4.0)], **look)
     edges = [g.boundary for _, g in plan.works]
     lines = [*plan.paths, *edges, *(a.line for a in plan.approaches)]
     near = np.concatenate([overlay.along(lines, panel.metres(1.5)), ends])
@@ -312,7 +310,7 @@ def _clearance_margin(margin: Margin, plan: ClearancePlan) -> None:
             LegendEntry("planned works", area=_WORKS),
             LegendEntry("conflict at its closest, from the pipe's axis", lines=(_CONFLICT,)),
             LegendEntry("no conflict shown, which is no clearance to dig", lines=(_NONE_SHOWN,)),
-            overlay.open_end_entry(),
+            sign_entry("open_end"),
         ]
     )
     units = tuple(plan.unit if name in _LENGTHS else "" for name in _HEAD)

@@ -17,7 +17,7 @@ from matplotlib.axes import Axes
 from matplotlib.collections import EllipseCollection, LineCollection, PatchCollection
 from matplotlib.patches import PathPatch, Rectangle
 from matplotlib.path import Path as Outline
-from matplotlib.patheffects import withStroke
+from matplotlib.patheffects import AbstractPathEffect, withStroke
 from shapely import LineString
 
 from lateralline.draw import furniture, symbols
@@ -25,6 +25,7 @@ from lateralline.draw.canvas import Canvas
 from lateralline.draw.labels import colour_of, not_drawn, place, plan_labels
 from lateralline.draw.paper import Box, PaperScale
 from lateralline.draw.symbols import AreaLook, LineLook, PointLook
+from lateralline.record.ends import QUERY_MM, STUB_MM, OpenEnds, open_ends_of
 from lateralline.record.rows import FixRow, MarkRow, PointRow, SegmentRow, UnlocatedRow, ZoneRow
 from lateralline.record.symbology import area_of, style_of
 from lateralline.record.view import RecordView
@@ -190,10 +191,11 @@ def draw_plan(
     furniture.draw_head(canvas, box, view, scale, index, len(windows))
     furniture.draw_grid(canvas, axes, inner, view, scale)
     draw_record(axes, view)
+    ends = draw_open_ends(axes, open_ends_of(view), scale)
     control = view.located("control_points")
     shown = [w.holds(xy_of(control.geometry.array), _SYMBOL_MM / scale.mm_per_m) for w in windows]
     draw_rows(axes, in_window(view.control, window, _SYMBOL_MM / scale.mm_per_m), 7)
-    reserved = [_matches(axes, window, scale)]
+    reserved = [ends, _matches(axes, window, scale)]
     if len(windows) > 1:
         reserved.append(_key_plan(canvas, axes, inner, view, windows, index))
     reserved.append(_flow(axes, view, window, scale))
@@ -240,6 +242,32 @@ def draw_pipe(axes: Axes, view: RecordView) -> None:
         lines = [s.geometry for s in segments if s.geometry]
         draw_lines(axes, lines, symbols.line_look(rule.as_line), 4, gid="centreline")
     draw_lines(axes, view.carried_on, symbols.sign_look("carried_on"), 4)
+
+
+def draw_open_ends(axes: Axes, ends: OpenEnds, scale: PaperScale) -> Floats:
+    """Let the pipe run on, dotted, ahead of each open end; return points to keep clear of."""
+    look = symbols.sign_look("open_end")
+    (west, east), (south, north) = axes.get_xlim(), axes.get_ylim()
+    seen = shapely.box(west, south, east, north)
+    kept = [np.empty((0, 2))]
+    for end, way in zip(ends.at, ends.ways, strict=True):
+        if not seen.contains(shapely.Point(*end)):
+            continue  # off the plan: a sign there would stand in what is around it
+        stub = end + way * STUB_MM / scale.mm_per_m * np.linspace(0.0, 1.0, 8)[:, None]
+        axes.plot(*stub.T, zorder=8, path_effects=[halo(4.0)], **look)
+        query = end + way * QUERY_MM / scale.mm_per_m
+        axes.text(
+            float(query[0]), float(query[1]), "?", size=11, weight="bold", color=look["color"],
+            ha="center", va="center", zorder=9, path_effects=[halo(3.0)], gid="open end",
+            clip_on=True,
+        )  # fmt: skip
+        kept += [stub, query[None]]
+    return np.vstack(kept)
+
+
+def halo(width: float = 2.2) -> AbstractPathEffect:
+    """Return a white edge for text and lines that cross others."""
+    return withStroke(linewidth=width, foreground="white")
 
 
 def draw_ellipses(axes: Axes, fixes: Iterable[FixRow]) -> None:
@@ -386,7 +414,7 @@ def _matches(axes: Axes, window: Window, scale: PaperScale) -> Floats:
         axes.text(
             float(label[0]), float(label[1]), f"see plan {match.window + 1}",
             size=6.0, rotation=turn, rotation_mode="anchor", ha="center", va="bottom", zorder=8,
-            clip_on=True, path_effects=[withStroke(linewidth=2.0, foreground="white")],
+            clip_on=True, path_effects=[halo(2.0)],
         )  # fmt: skip
         kept.append(np.linspace(ends[0], ends[1], 20))
     return np.vstack(kept)

@@ -17,8 +17,9 @@ from lateralline.draw.canvas import Canvas, fitted, line_mm, strokes, width_mm
 from lateralline.draw.furniture import round_up
 from lateralline.draw.labels import Label, colour_of, node_name, place
 from lateralline.draw.paper import Box, PaperScale
-from lateralline.draw.plan import draw_points
+from lateralline.draw.plan import draw_points, halo
 from lateralline.measure import DASH
+from lateralline.record.ends import open_at
 from lateralline.record.profile import At, LineProfile, ground_of, known_points
 from lateralline.record.rows import AlongRow
 from lateralline.record.symbology import area_of, style_of
@@ -29,9 +30,11 @@ from lateralline.wording import off_by
 #: Paper around the graph: level axis at the left, title above, in mm.
 LEFT, TOP, RIGHT = 19.0, 12.4, 2.5
 PAD: Final = 8.0  # room for labels above the ground and below the pipe
-SIDE: Final = 3.0  # of the graph before the first and after the last station
+SIDE: Final = 4.0  # of the graph before the first and after the last station
 LEAST: Final = 78.0  # a piece takes so much, for the words above it
 _TICK: Final = 7.0
+_STUB: Final = 2.2  # of an open end, and to the middle of its "?"
+_QUERY: Final = 3.1
 _EARTH: Final = 1.4  # strip of hatching under the ground line
 _COLUMN: Final = 2.9  # figures of the band stand no nearer
 _SAME_M: Final = 1e-6  # chainages this close are one
@@ -98,6 +101,7 @@ def draw_profile(
     _head(canvas, box, view, piece, scales, inner)
     _levels(canvas, axes, inner, view, scales.up)
     _lines(axes, profile, scales)
+    _open_ends(axes, piece, mm)
     _spots(axes, view, profile)
     place(axes, _labels(view, piece), _obstacles(profile, piece))
     _draw_band(canvas, inner, view, piece, mm)
@@ -172,6 +176,23 @@ def _lines(axes: Axes, profile: LineProfile, scales: ProfileScales) -> None:
             end = np.nanargmin(np.where(np.isfinite(invert), np.abs(at - node.chainage_m), nan))
             axes.plot([at[end], node.chainage_m], [invert[end], y], zorder=4,
                       **symbols.sign_look("carried_on"))  # fmt: skip
+
+
+def _open_ends(axes: Axes, piece: Piece, mm: float) -> None:
+    """Let the pipe run on, dotted, past each open end, `mm` of paper to the metre of chainage."""
+    at, invert = known_points(piece.profile.inverts[:, :2]).T
+    look = symbols.sign_look("open_end")
+    opens = open_at([bool(piece.profile.line.joins_line_id)])[0]
+    for n, way, is_open in zip((0, -1), (-1.0, 1.0), opens.tolist(), strict=True):
+        if not (is_open and len(at) and piece.low - _SAME_M <= at[n] <= piece.high + _SAME_M):
+            continue
+        y = [float(invert[n])] * 2
+        axes.plot([at[n], at[n] + way * _STUB / mm], y, zorder=8, path_effects=[halo(3.0)], **look)
+        axes.text(
+            float(at[n] + way * _QUERY / mm), y[0], "?", size=8, weight="bold",
+            color=look["color"], ha="center", va="center", zorder=9, path_effects=[halo(2.0)],
+            gid="open end", clip_on=True,
+        )  # fmt: skip
 
 
 def _spots(axes: Axes, view: RecordView, profile: LineProfile) -> None:

@@ -14,7 +14,8 @@ import numpy as np
 from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.draw.labels import node_name
 from lateralline.draw.tables import TableColumn, TableSection
-from lateralline.measure import DASH
+from lateralline.measure import DASH, Measure
+from lateralline.record.ends import located_alone
 from lateralline.record.rows import (
     CentrelineRow,
     FindingRow,
@@ -62,15 +63,22 @@ def _line_table(view: RecordView) -> TableSection:
             view.length(r.length_m), number(r.stops, "{:.0f}"),
             _fall(r), _least_cover(view, r),
             tape.bare(r.invert_depth_max_m), tape.bare_off(r.position_95_max_m),
-            view.length(INTERVAL_95 * r.invert_sigma_max_m), r.pas128_band, r.as5488_band,
+            _off(view, r.invert_sigma_max_m), r.pas128_band, r.as5488_band,
             number(r.undecided_segments, "{:.0f}"),
         ]
         for r in view.rows(CentrelineRow)
     ]  # fmt: skip
+    carried = (node.ref for node in view.nodes if node.carried_on)
     note = (
-        f"{_EACH_95}; ASCE 38 levels are judged by a licensed professional and are not stated here"
+        f"{_EACH_95}; cover {located_alone(carried)}; "
+        "ASCE 38 levels are judged by a licensed professional and are not stated here"
     )
     return TableSection("Lines", note, columns, rows)
+
+
+def _off(view: RecordView, sigma_m: float) -> str:
+    """Return the ± of a level or a place in the unit of words, never said smaller."""
+    return Measure(view.unit).bare_off(INTERVAL_95 * sigma_m)
 
 
 def _stop_table(view: RecordView) -> TableSection:
@@ -199,8 +207,8 @@ def _control_table(view: RecordView) -> TableSection:
     rows = [
         [
             r.point, *_position(view, r), view.length(r.point_level_m),
-            view.length(INTERVAL_95 * r.position_sigma_m),
-            view.length(INTERVAL_95 * r.level_sigma_m),
+            _off(view, r.position_sigma_m),
+            _off(view, r.level_sigma_m),
         ]
         for r in view.control
     ]  # fmt: skip
@@ -223,7 +231,7 @@ def _zone_table(view: RecordView) -> TableSection:
         for r in view.rows(ZoneRow)
         if not r.with_corridor
     ]  # fmt: skip
-    note = "the corridor comes on top; the pipe runs on past both ends, where nothing is located"
+    note = "the corridor comes on top; past an open end the pipe runs on, where nothing is located"
     return TableSection(f"{zone[0].upper()}{zone[1:]}s", note, columns, rows)
 
 

@@ -11,9 +11,10 @@ import numpy as np
 import shapely
 
 from lateralline.draw import overlay, symbols
-from lateralline.draw.furniture import LegendEntry
+from lateralline.draw.furniture import LegendEntry, sign_entry
 from lateralline.draw.labels import Label, place
 from lateralline.draw.overlay import Columns, Margin, PlanPanel
+from lateralline.draw.plan import draw_open_ends, halo
 from lateralline.draw.symbols import LineLook
 
 _OTHER: Final = LineLook(color="#6b4f9a", lw=1.3, ls=(0, (7, 2)))
@@ -64,8 +65,8 @@ def _panel(panel: PlanPanel, plan: RegisterPlan) -> None:
             colour = (_ALONE if alone else _OTHER)["color"]
             words.append(Label(at.x, at.y, name, str(colour), 7.8))
     for way in plan.ways:
-        axes.plot(*shapely.get_coordinates(way).T, zorder=6, path_effects=overlay.halo(4.0), **_WAY)
-    ends = overlay.draw_open_ends(panel, plan.open_ends)
+        axes.plot(*shapely.get_coordinates(way).T, zorder=6, path_effects=[halo(4.0)], **_WAY)
+    ends = draw_open_ends(axes, plan.open_ends, panel.scale)
     lines = [*plan.paths, *(line for _, line, _ in plan.others), *plan.ways]
     near = np.concatenate([overlay.along(lines, panel.metres(1.5)), ends])
     shown = plan.rows[: overlay.MOST_ROWS]
@@ -84,7 +85,7 @@ def _margin(margin: Margin, plan: RegisterPlan) -> None:
             LegendEntry(plan.others_are, lines=(_OTHER,)),
             *alone,
             LegendEntry(plan.ways_are, lines=(_WAY,)),
-            overlay.open_end_entry(),
+            sign_entry("open_end"),
         ]
     )
     margin.head(plan.head, plan.columns)

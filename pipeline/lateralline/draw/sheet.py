@@ -14,6 +14,7 @@ from lateralline.draw.paper import PAPERS, PaperScale, SheetError, parse_scale
 from lateralline.errors import OutputExistsError, extra
 from lateralline.output import whole_file, whole_folder
 from lateralline.record.assets import AsAsked
+from lateralline.record.ends import SAID, located_alone
 from lateralline.record.rows import CentrelineRow, ZoneRow
 from lateralline.record.view import views_of
 from lateralline.wording import as_written, counted
@@ -268,7 +269,8 @@ def picture_facts(view: RecordView) -> list[str]:
         for z in view.rows(ZoneRow)
     )
     if view.lines:
-        facts.append("The pipe runs on past both ends of a located line; nothing there is located.")
+        carried = (node.ref for node in view.nodes if node.carried_on)
+        facts += [f"cover: {located_alone(carried)}", SAID]
     counts = [
         counted(n, severity)
         for severity in ("error", "warning", "info")

@@ -53,8 +53,9 @@ def tell_segments(view: RecordView, segments: Iterable[SegmentRow], told: ToldSp
     told.table(
         "Rules",
         "bands and least gradients as information; which applies is for those licensed; "
-        "a band is judged where position ± or level ± is widest for the depth there: the figures "
-        "said are of that place, and may be less than the widest",
+        "a band is judged where position ± or depth ± is widest for the depth there: the figures "
+        "said are of that place, and may be less than the widest; depth ± takes in the ground's "
+        "own, which level ± of the invert does not",
         ("segment", "rule", "comes to", "because", "widest ±"),
         [
             (s.segment_id, name, got, why, said(s.position_95_max_m) if got else "")

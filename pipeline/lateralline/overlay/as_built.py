@@ -31,6 +31,7 @@ from lateralline.output.keep import tell_if_changed
 from lateralline.output.proof import reading, sha256
 from lateralline.record import GEOPACKAGE
 from lateralline.record.assets import columns_read, values_read
+from lateralline.record.ends import open_at
 from lateralline.record.ground import RegionPlane, regions
 from lateralline.record.layers import AnyFrame, Shapes
 from lateralline.record.lineage import (
@@ -401,30 +402,16 @@ def region_of_pipe(lines: Lines, stretch: StationLegs) -> shapely.Geometry | Non
 def ahead_of_ends(lines: Lines, legs: StationLegs, within_m: float) -> tuple[Shapes, Shapes]:
     """Return half circles (n lines) ahead of the upstream and of the downstream ends of lines.
 
-    Pipe may run on there, nobody knows where. None at a downstream end on another line.
+    Pipe may run on there, nobody knows where. None at an end that is not open.
     """
     first = np.searchsorted(legs.line, np.arange(len(lines.line)))
     last = np.searchsorted(legs.line, np.arange(len(lines.line)), side="right") - 1
     up = _ahead(legs.xy_m[last, 1], legs.xy_m[last, 1] - legs.xy_m[last, 0], within_m)
     down = _ahead(legs.xy_m[first, 0], legs.xy_m[first, 0] - legs.xy_m[first, 1], within_m)
-    down[lines.joined] = None
+    opens = open_at(lines.joined)
+    down[~opens[:, 0]] = None
+    up[~opens[:, 1]] = None
     return up, down
-
-
-def open_ends(lines: Lines, rows: Ints) -> tuple[Floats, Floats]:
-    """Return where the pipes of some lines run on (n, 2), and the unit way they leave there.
-
-    Both ends of a line, but for a downstream one on another line.
-    """
-    at, ways = [], []
-    for n in rows.tolist():
-        path = shapely.get_coordinates(lines.path_m[n])
-        ends = [(path[-1], path[-1] - path[-2])]
-        if not lines.joined[n]:
-            ends.append((path[0], path[0] - path[1]))
-        at += [end for end, _ in ends]
-        ways += [way / max(float(np.hypot(*way)), 1e-12) for _, way in ends]
-    return np.array(at).reshape(-1, 2), np.array(ways).reshape(-1, 2)
 
 
 def _ahead(end: Floats, way: Floats, radius_m: float) -> Shapes:

@@ -11,10 +11,11 @@ import numpy as np
 import shapely
 
 from lateralline.errors import extra
-from lateralline.overlay.as_built import Lines, StationLegs, named, open_ends
+from lateralline.overlay.as_built import Lines, StationLegs, named
 from lateralline.overlay.clearance import Pair
 from lateralline.overlay.run import Comparison, at_least, length
 from lateralline.overlay.zones import Drawn
+from lateralline.record.ends import SAID, OpenEnds, open_ends
 from lateralline.record.rows import UnlocatedRow
 from lateralline.records import Floats, Ints
 from lateralline.terms import region_of, word
@@ -165,7 +166,7 @@ def draw_zones(
         for n, name in zip(here.tolist(), line_names(lines, here.tolist()), strict=True)
     ]
     notes = [
-        "Zones end with the located line; past an open end the pipe runs on, not located.",
+        f"Zones end with the located line. {SAID}",
         "Outside both zones a pipe may still lie: unlocated pipes, service connections and other "
         "utilities are in no record here.",
         "A rule holds where its source says so, and a larger local value prevails.",
@@ -237,7 +238,7 @@ class PipesShown(TypedDict):
     north: str
     line_ids: Sequence[str]
     paths: Sequence[shapely.LineString]
-    open_ends: tuple[Floats, Floats]
+    open_ends: OpenEnds
     pipes: Sequence[shapely.Polygon]
     corridors: Sequence[shapely.Polygon | None]
     caution: str
@@ -250,7 +251,7 @@ def pipes_shown(lines: Lines, rows: list[int]) -> PipesShown:
         "north": "true north" if lines.plane.crs is not None else "sketch north",
         "line_ids": line_names(lines, rows),
         "paths": list(lines.path_m[rows]),
-        "open_ends": open_ends(lines, np.array(rows, dtype=np.int64)),
+        "open_ends": open_ends(lines.path_m[rows], lines.joined[rows]),
         "pipes": list(shapely.buffer(lines.path_m[rows], radius_m, cap_style="flat")),
         "corridors": list(lines.corridor_m[rows]),
         "caution": lines.caution,

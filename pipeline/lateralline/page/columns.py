@@ -15,8 +15,9 @@ from shapely import LineString
 
 from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.page.places import PagePlace, Works
-from lateralline.page.signs import states
-from lateralline.record.profile import LineProfile, height_of
+from lateralline.page.signs import OPEN_END_PX, states
+from lateralline.record.ends import open_at, open_ends_of
+from lateralline.record.profile import LineProfile, height_of, known_points
 from lateralline.record.rows import (
     ControlRow,
     FixRow,
@@ -55,6 +56,7 @@ def columns_of(
         **_areas(view),
         **_pipe(view),
         **_heights(lines),
+        "profile_ends": _open_in_profile(lines),
     }
     if works is not None:
         made["works"] = _of_works(view, works, found["works"])
@@ -225,7 +227,39 @@ def _pipe(view: RecordView) -> dict[str, Columns]:
     return {
         **{name: _paths(shapes) for name, shapes in by_rule.items()},
         "carried_on": _paths(view.carried_on),
+        "open_ends": _open_ends(view),
         "flow": _flow(told),
+    }
+
+
+def _open_ends(view: RecordView) -> Columns:
+    ends = open_ends_of(view)
+    return _running_on(ends.at, ends.ways)
+
+
+def _open_in_profile(lines: Sequence[LineProfile]) -> Columns:
+    """Return the open ends of lines by chainage and height of the invert."""
+    found = []
+    for profile in lines:
+        known = known_points(profile.inverts[:, :2])
+        opens = open_at([bool(profile.line.joins_line_id)])[0]
+        found += [
+            (profile.line.line_id, known[n], (way, 0.0))
+            for n, way, is_open in zip((0, -1), (-1.0, 1.0), opens.tolist(), strict=True)
+            if is_open and len(known)
+        ]
+    at, ways = (np.array([end[k] for end in found]).reshape(-1, 2) for k in (1, 2))
+    return {"line": [line for line, _, _ in found], **_running_on(at, ways)}
+
+
+def _running_on(at: Floats, ways: Floats) -> Columns:
+    """Return ends (n, 2) and the unit ways pipe leaves there: an angle, and pixels to its "?"."""
+    return {
+        "x": numbers(at[:, 0]),
+        "y": numbers(at[:, 1]),
+        "angle": numbers(np.arctan2(ways[:, 1], ways[:, 0])),
+        "dx": numbers(OPEN_END_PX * ways[:, 0]),
+        "dy": numbers(-OPEN_END_PX * ways[:, 1]),
     }
 
 

@@ -38,6 +38,7 @@ from lateralline.page.places import (
 from lateralline.page.reasons import MOST_EXPLAINED, told_why
 from lateralline.page.signs import PALETTE, style_sheet, switches
 from lateralline.record.connections import ConnectionRow
+from lateralline.record.ends import SAID, located_alone
 from lateralline.record.profile import line_profile
 from lateralline.record.rows import CentrelineRow, FindingRow, ZoneRow
 from lateralline.record.view import RecordView
@@ -96,6 +97,8 @@ def document(
         statements=_statements(view),
         lines=[_line_facts(view, row) for row in view.centrelines],
         zones=_zones(view),
+        left_out=located_alone(node.ref for node in view.nodes if node.carried_on),
+        open_ends=SAID,
         switches=switches(view, works, joined),
         units=units(view),
         unit=view.unit,

@@ -10,6 +10,7 @@ import json
 from functools import cache
 
 from bokeh.core.json_encoder import serialize_json
+from bokeh.core.properties import value
 from bokeh.document import Document
 from bokeh.models import CDSView, ColumnDataSource, GroupFilter, MultiLine
 from bokeh.models.filters import Filter, IntersectionFilter
@@ -30,7 +31,7 @@ from lateralline.page.figures import (
     pickable,
     symbols,
 )
-from lateralline.page.signs import role_of
+from lateralline.page.signs import OPEN_END_PX, role_of
 from lateralline.record.symbology import area_of, sign, style_of
 
 
@@ -114,6 +115,7 @@ def _plan(of: Places) -> figure:
     picked += symbols(plan, "pipe_nodes", at, of["nodes"], "nodes")
     picked += symbols(plan, "pipe_observations", at, of["seen"], "seen")
     picked += symbols(plan, "transmitter_fixes", at, of["stops"], "stops")
+    _open_ends(plan, _source("open_ends", *_ENDS))
     for kind, role in (("nodes", "pipe"), ("seen", "seen"), ("stops", "fix")):
         names(plan, kind, role)
     picked += symbols(plan, "main_connections", at, of["joined"], "joined")
@@ -164,6 +166,27 @@ def _pipe(plan: figure) -> None:
         source=_source("flow", "x", "y", "angle"),
     )  # fmt: skip
     dressed(tips, "pipe", fill_color="pipe", line_color="paper")
+
+
+#: Columns of open ends.
+_ENDS = ("x", "y", "angle", "dx", "dy")
+
+
+def _open_ends(plan: figure, source: ColumnDataSource, view: CDSView | None = None) -> None:
+    """Let the pipe run on ahead of each open end, as far on the screen at any zoom."""
+    line, view = sign("open_end").line, view or CDSView()
+    role = role_of(line.color)
+    stub = plan.ray(
+        "x", "y", length=OPEN_END_PX - 8.0, length_units="screen", angle="angle", source=source,
+        view=view, **line_look(line),
+    )  # fmt: skip
+    dressed(stub, "pipe", line_color=role)
+    query = plan.text(
+        "x", "y", text=value("?"), x_offset="dx", y_offset="dy", text_font_size="17px",
+        text_font_style="bold", text_align="center", text_baseline="middle", source=source,
+        view=view,
+    )  # fmt: skip
+    dressed(query, "pipe", text_color=role)
 
 
 def _paths(plan: figure, name: str, look: LinePixels) -> GlyphRenderer[MultiLine]:
@@ -241,6 +264,7 @@ def _profile(of: Places) -> figure:
                      line_width=7, line_alpha=0.65)  # fmt: skip
     dressed(path, line_color="measured")
     _profile_points(made, one, of)
+    _open_ends(made, _source("profile_ends", "line", *_ENDS), _only(one))
     names(made, "grades", "quiet")
     measured_ends(made)
     return made

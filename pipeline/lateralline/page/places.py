@@ -235,7 +235,7 @@ def _node_title(view: RecordView, row: NodeRow) -> str:
     """Return what a node is, an end of a located line by which of both ends."""
     if row.kind != "end_located":
         return row.named
-    return f"{view.end_of(row.line_id, upper=row.chainage_m > 0.0)} {row.ref}".strip()
+    return f"open {view.end_of(row.line_id, upper=row.chainage_m > 0.0)} {row.ref}".strip()
 
 
 def _of_node(view: RecordView, row: NodeRow) -> Iterator[Fact]:

@@ -102,6 +102,9 @@ def states(rows: Iterable[LayerRow]) -> list[str]:
     return found
 
 
+#: How far from an open end its "?" stands on the screen, at any zoom.
+OPEN_END_PX: Final = 28.0
+
 # ---- switches -------------------------------------------------------------------------------
 
 
@@ -182,6 +185,7 @@ _SIGNS: Final = {
     ),
     "pipe": (
         "pipe, tips with the flow; long dashes: shape not shown; dots: not located; "
+        "red dots and ?: open end, the pipe runs on, not located; "
         "profile: invert, top of pipe, inside top dashed",
         '<path d="M1 8h24" class="s-pipe"/><path d="M8 8l7-5v10z" class="s-tip"/>',
     ),

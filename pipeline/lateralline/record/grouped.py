@@ -61,6 +61,11 @@ class FindingGroup:
         return self.members[0].found.severity
 
     @property
+    def code(self) -> str:
+        """The code of its findings, by which `accept`, `explain` and the dictionary name them."""
+        return self.members[0].found.code
+
+    @property
     def sentence(self) -> str:
         """What is the matter and where, without its figure and without a full stop."""
         if len(self.members) > 1:

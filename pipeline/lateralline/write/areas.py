@@ -1,13 +1,13 @@
 """GeoParquet in a file for each area of a layer, so that a reader of a city opens what it needs.
 
-    geoparquet/pipe_nodes/area=E412000_N4521000/part-0.parquet
+    geoparquet/pipe_nodes/area=E412000m_N4521000m/part-0.parquet
 
-An area is a square of the layers' grid, called by its south-west corner in metres of the grid, or
-a value of a column. Folders are named as Apache Hive's partitions are (common practice, no source),
-which readers of such folders take as a column `area`; of what belongs to no area that is "none",
-since not all of them take Hive's own word for it. A feature is in the square that the middle of its
-box is in, whole: a line that leaves the square is in no other file, so a reader asks by box, not by
-the names of folders.
+An area is a square of the layers' grid, called by its south-west corner in metres of the grid,
+whatever unit x and y are in, or a value of a column. Folders are named as Apache Hive's partitions
+are (common practice, no source), which readers of such folders take as a column `area`; of what
+belongs to no area that is "none", since not all of them take Hive's own word for it. A feature is
+in the square that the middle of its box is in, whole: a line that leaves the square is in no other
+file, so a reader asks by box, not by the names of folders.
 
 Each file is GeoParquet 1.1: the box of all it holds, and a column `bbox` with the box of each row,
 of which Parquet has the extremes of every few thousand rows (read: GeoParquet 1.2.0-dev, sections
@@ -123,7 +123,7 @@ class Areas:
         low_high = shapely.bounds(layers.shapes(table)).reshape(-1, 2, 2)
         at = np.floor(low_high.mean(axis=1) * (unit_m / self.square_m))
         corners, which = np.unique(at, axis=0, return_inverse=True)
-        called = [f"E{self._edge(e)}_N{self._edge(n)}" for e, n in corners.tolist()]
+        called = [f"E{self._edge(e)}m_N{self._edge(n)}m" for e, n in corners.tolist()]
         nowhere = np.isnan(corners[:, 0]).tolist()
         names = ["" if none else name for none, name in zip(nowhere, called, strict=True)]
         return names, which.reshape(-1)

@@ -40,6 +40,7 @@ from lateralline.write.dxf_signs import (
     POINT_LABELS,
     SITE_LAYER,
     add_layer,
+    add_open_ends,
     add_symbols,
     block_of,
     data_of,
@@ -276,6 +277,7 @@ def _draw(doc: Drawing, parts: Sequence[_Part], crs: pyproj.CRS | None, units: P
                         tell(entity, data_of(layer, row))
     for part in parts:
         _ellipses(doc, part, crs, units)
+        add_open_ends(doc, part.frames.get("pipe_centreline"), units.of_paper(1.0))
         _site_notes(doc, part, units)
     _finish(doc, parts, units, _note(parts, crs, units))
 

@@ -13,13 +13,17 @@ from functools import cache
 from math import cos, pi, radians, sin
 from typing import TYPE_CHECKING, Final, TypeAlias
 
+import numpy as np
+
 from lateralline.record.assets import register_texts
+from lateralline.record.ends import QUERY_MM, STUB_MM, open_ends
 from lateralline.record.symbology import (
     WHITE,
     Area,
     LineSymbol,
     Point,
     SymbolRule,
+    sign,
     style_of,
 )
 
@@ -28,6 +32,8 @@ if TYPE_CHECKING:
     from ezdxf.entities.dxfgfx import DXFGraphic
     from ezdxf.entities.lwpolyline import LWPolylinePoints
     from ezdxf.layouts.blocklayout import BlockLayout
+
+    from lateralline.record.layers import AnyFrame
 
 #: Layers of a drawing, the lowest first, and the column written beside each point.
 POINT_LABELS: Final = {
@@ -59,6 +65,8 @@ CAUTION_LAYER: Final = "caution"
 SITE_LAYER: Final = "site_note"
 #: What an overlay's layer is called more where a record has one of its name.
 OVERLAY: Final = "overlay_"
+#: Layer of what stands ahead of open ends: the sign of that name.
+OPEN_END: Final = "open_end"
 #: Under this name the extended data of features are registered.
 APPID: Final = "LATERALLINE"
 _STRING: Final = 1000  # group code of a text in extended data: DXF reference, from memory
@@ -78,7 +86,8 @@ _Strokes: TypeAlias = tuple[tuple[tuple[float, float], tuple[float, float]], ...
 def layer_colours() -> dict[str, str]:
     """Return what is drawn → colour it is known by."""
     known = {layer: style_of(layer).rule[0].symbol.colour for layer in DRAWN}
-    return {**known, CAUTION_LAYER: _WARN, SITE_LAYER: _INK}
+    ahead = sign(OPEN_END).line.color
+    return {**known, OPEN_END: ahead, CAUTION_LAYER: _WARN, SITE_LAYER: _INK}
 
 
 def layer_name(drawn: str, row: object) -> str:
@@ -143,14 +152,38 @@ def add_symbols(doc: Drawing) -> None:
     """Add every line type and block; a block is as large as its sign, in mm on paper."""
     doc.appids.add(APPID)
     add_layer(doc, CAUTION_LAYER, CAUTION_LAYER)
+    dashed = [(OPEN_END.upper(), sign(OPEN_END).line.dash_mm, sign(OPEN_END).title)]
     for layer in DRAWN:
         for rule in style_of(layer).rule:
             if isinstance(rule.symbol, Point):
                 _add_block(doc.blocks.new(block_of(layer, rule)), rule.symbol)
             elif rule.symbol.dash_mm:
-                dash = [d if n % 2 == 0 else -d for n, d in enumerate(rule.symbol.dash_mm)]
-                pattern = [sum(rule.symbol.dash_mm), *dash]
-                doc.linetypes.add(linetype_of(layer, rule), pattern, description=rule.title)
+                dashed.append((linetype_of(layer, rule), rule.symbol.dash_mm, rule.title))
+    for name, dash_mm, title in dashed:
+        dash = [d if n % 2 == 0 else -d for n, d in enumerate(dash_mm)]
+        doc.linetypes.add(name, [sum(dash_mm), *dash], description=title)
+
+
+def add_open_ends(doc: Drawing, lines: AnyFrame | None, mm: float) -> None:
+    """Let the pipe run on, dotted and with a "?", ahead of each open end; `mm` is one on paper."""
+    if lines is None or not len(lines):
+        return
+    paths = np.asarray(lines.geometry.array, dtype=object)
+    ends = open_ends(paths, [bool(joins) for joins in lines["joins_line_id"]])
+    rows, space = list(lines.itertuples(index=False)), doc.modelspace()
+    looks = {"linetype": OPEN_END.upper(), "lineweight": lineweight_of(sign(OPEN_END).line)}
+    for at, way, n in zip(ends.at, ends.ways, ends.line.tolist(), strict=True):
+        layer = add_layer(doc, layer_name(OPEN_END, rows[n]), OPEN_END)
+        stub = space.add_line(at, at + STUB_MM * mm * way, dxfattribs={"layer": layer, **looks})
+        query = space.add_mtext(
+            "?",
+            dxfattribs={
+                "layer": layer, "insert": at + QUERY_MM * mm * way, "char_height": 2.5 * mm,
+                "attachment_point": 5,  # in the middle
+            },
+        )  # fmt: skip
+        for entity in (stub, query):
+            tell(entity, data_of("pipe_centreline", rows[n], {"layer": OPEN_END, "kind": OPEN_END}))
 
 
 def block_of(layer: str, rule: SymbolRule) -> str:

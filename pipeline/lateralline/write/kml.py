@@ -14,13 +14,16 @@ from pathlib import Path
 from typing import Final
 from xml.etree import ElementTree as ET
 
+import numpy as np
+import pyproj
 import shapely
 
 from lateralline import contract
 from lateralline.output import stamp, whole_file
 from lateralline.record.assets import PREFIX, register_words
+from lateralline.record.ends import open_ends
 from lateralline.record.exported import Exported, Feature, beside, refuse_unknown_site
-from lateralline.record.symbology import Area, LineSymbol, Point, Symbol, style_of
+from lateralline.record.symbology import Area, LineSymbol, Point, Symbol, sign, style_of
 
 _SPACE: Final = "http://www.opengis.net/kml/2.2"
 #: Layers shown, the lowest first, and the column each feature is called by.
@@ -51,6 +54,11 @@ _RECKONED: Final = (
 )
 _ICON_MM: Final = 3.2  # an icon of scale 1 is about so large
 _LINE_PX_PER_MM: Final = 5.0
+#: The sign of an open end goes so far ahead on the ground: past a hand-dig zone.
+_AHEAD_M: Final = 2.0
+_A_LITTLE_DEG: Final = 1e-5
+_OPEN_END: Final = "pipe_centreline-open_end"  # of a style
+_WGS84: Final = pyproj.Geod(ellps="WGS84")
 
 
 def write_kml(
@@ -88,6 +96,9 @@ def write_kml(
             ):
                 beside_it = has_record and not one.is_record
                 off_m = max(off_m, _folder(document, one, layer, site, beside_it=beside_it))
+    for one in found:
+        if one.is_record:
+            _open_ends(document, one, site)
     about.text = _printable(
         "\n\n".join(
             [
@@ -113,6 +124,36 @@ def _folder(parent: ET.Element, one: Exported, layer: str, site: str, *, beside_
         _placemark(folder, one, layer, feature)
         off_m = max(off_m, feature.off_95_m)
     return off_m
+
+
+def _open_ends(parent: ET.Element, one: Exported, site: str) -> None:
+    """Add a folder of where the pipe runs on past an open end, straight ahead for a little."""
+    lines = [feature for _, feature in one.in_lonlat(("pipe_centreline",), site)]
+    paths = np.array([feature.shape for feature in lines], dtype=object)
+    ends = open_ends(paths, [bool(feature.row.joins_line_id) for feature in lines])
+    if not len(ends.at):
+        return
+    ahead = sign("open_end")
+    style = ET.SubElement(parent, "Style", id=_OPEN_END)
+    _part(style, "IconStyle", ahead.line.color, 1.0, "scale", 0.5)
+    _part(style, "LineStyle", ahead.line.color, 1.0, "width", _LINE_PX_PER_MM * ahead.line.width_mm)
+    folder = ET.SubElement(parent, "Folder")
+    _text(folder, "name", ahead.title)
+    before = ends.at - _A_LITTLE_DEG * ends.ways
+    azimuth, _, _ = _WGS84.inv(*before.T, *ends.at.T)
+    east, north = ends.at.T
+    lon, lat, _ = _WGS84.fwd(east, north, azimuth, np.full(len(ends.at), _AHEAD_M))
+    for n, end, tip in zip(ends.line.tolist(), ends.at, np.column_stack([lon, lat]), strict=True):
+        row = lines[n].row
+        made = ET.SubElement(folder, "Placemark")
+        _text(made, "name", f"{row.line_id}?")
+        own = contract.load("pipe_centreline").caution
+        said = f"<p><b>{escape(said_changed(own) if one.changed else own)}</b></p>"
+        _text(made, "description", f"{said}<p>{escape(ahead.title)}</p>")
+        _text(made, "styleUrl", f"#{_OPEN_END}")
+        made.append(_geometry(shapely.GeometryCollection([
+            shapely.Point(tip), shapely.LineString([end, tip])
+        ])))  # fmt: skip
 
 
 def _style(parent: ET.Element, name: str, symbol: Symbol) -> None:
