@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from html import escape
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Final
 from xml.etree import ElementTree as ET
 
@@ -147,8 +148,7 @@ def _open_ends(parent: ET.Element, one: Exported, site: str) -> None:
         row = lines[n].row
         made = ET.SubElement(folder, "Placemark")
         _text(made, "name", f"{row.line_id}?")
-        own = contract.load("pipe_centreline").caution
-        said = f"<p><b>{escape(said_changed(own) if one.changed else own)}</b></p>"
+        said = f"<p><b>{escape(_caution(one, 'pipe_centreline', row))}</b></p>"
         _text(made, "description", f"{said}<p>{escape(ahead.title)}</p>")
         _text(made, "styleUrl", f"#{_OPEN_END}")
         made.append(_geometry(shapely.GeometryCollection([
@@ -185,14 +185,19 @@ def _placemark(parent: ET.Element, one: Exported, layer: str, feature: Feature) 
     made = ET.SubElement(parent, "Placemark")
     name = getattr(row, called, None) or getattr(row, "line_id", None) or layer
     _text(made, "name", str(name))
-    own = contract.load(layer).caution
-    if own:
-        of_row = str(getattr(row, "caution", "") or own)
-        line = one.reserved.of(str(getattr(row, "site_id", "")), str(getattr(row, "line_id", "")))
-        own = line.before(of_row if of_row.endswith(own) else own)
-    _text(made, "description", _balloon(layer, vars(row), own))
+    _text(made, "description", _balloon(layer, vars(row), _caution(one, layer, row)))
     _text(made, "styleUrl", f"#{layer}-{rule}")
     made.append(_geometry(feature.shape))
+
+
+def _caution(one: Exported, layer: str, row: SimpleNamespace) -> str:
+    """Return the caution of a feature, first what speaks against its line; "" of what has none."""
+    own = contract.load(layer).caution
+    if not own:
+        return ""
+    of_row = str(getattr(row, "caution", "") or own)
+    site, line = (str(getattr(row, name, "") or "") for name in ("site_id", "line_id"))
+    return one.reserved.of(site, line or None).before(of_row if of_row.endswith(own) else own)
 
 
 def _balloon(layer: str, properties: dict[str, object], caution: str) -> str:
