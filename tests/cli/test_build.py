@@ -140,7 +140,7 @@ def test_error_findings_exit_1(
     with_an_error(monkeypatch)
     built = run("build", sites / "a", "-o", tmp_path / "out", "--quiet")
     assert built.exit_code == 1
-    assert "error   stop R1/2\n            Impossible: 0.4 m.\n" in built.output
+    assert "error   stop R1/2  chord-too-long\n            Impossible: 0.4 m.\n" in built.output
     assert (tmp_path / "out").is_dir()
 
 

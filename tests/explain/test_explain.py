@@ -7,12 +7,14 @@ import json
 import re
 import shutil
 import sqlite3
+import textwrap
 from math import acos, degrees, sqrt
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from scipy.stats import chi2
 from typer.testing import CliRunner
 
 from lateralline.api.explanations import explain_to
@@ -29,6 +31,51 @@ from tests.support.places import SAMPLES
 def _figure(told: Explanation, begins: str) -> Any:
     [found] = [f for f in told.figures if f.what.startswith(begins)]
     return found
+
+
+def _shown_first(told: Explanation) -> list[str]:
+    """The rows of a terminal of 80 columns before the figures."""
+    rows: list[str] = []
+    for line in lines_of(told, 80):
+        if line.startswith("How the figures"):
+            return rows
+        rows += textwrap.wrap(line, 80) or [""]
+    return rows
+
+
+def test_a_stop_leads_with_what_is_claimed_on_what_it_rests_and_what_is_in_doubt(
+    sample: Path,
+) -> None:
+    """On one screen, by the record's own figures; a doubt is said where the record has one."""
+    view = read_record(sample / "asbuilt.gpkg", "")
+    doubtful = {f"{m.run_id}/{m.stop_id}" for m in view.rows(MarkRow) if abs(m.std_residual) > 3.29}
+    doubtful |= {r.subject.split()[-1] for r in view.rows(FindingRow)
+                 if r.subject.startswith("stop") and r.severity != "info"}  # fmt: skip
+    doubtful |= {f"{r.run_id}/{r.stop_id}" for r in view.rows(FindingRow)
+                 if r.stop_id and r.severity != "info"}  # fmt: skip
+    assert doubtful
+    for fix in view.fixes:
+        told = explain(sample / "asbuilt.gpkg", fix.name)
+        rows = _shown_first(told)
+        assert 8 <= len(rows) <= 40
+        said = " ".join(" ".join(rows).split())
+        marks = [m for m in view.rows(MarkRow) if f"{m.run_id}/{m.stop_id}" == fix.name]
+        assert f"Rests on {sum(m.used for m in marks)} of {len(marks)} marks" in said
+        assert f"Claimed: the transmitter lay {view.taped_both(fix.transmitter_depth_m)}" in said
+        misfit = fix.dof > 0 and fix.chi2 > chi2.isf(0.05, fix.dof)
+        left = any(not m.used for m in marks if m.kind != "ground")
+        unsure = fix.name in doubtful or misfit or left or bool(fix.reason)
+        assert ("In doubt: nothing that the record shows" in said) != unsure, fix.name
+        assert len(list(lines_of(told, 80))) > 3 * len(rows)  # all of it is behind
+
+
+def test_an_error_of_the_whole_site_is_in_doubt_of_every_stop(tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    CliRunner().invoke(app, ["build", str(SAMPLES / "frames-swapped"), "-o", str(out)])
+    for fix in read_record(out / "asbuilt.gpkg", "").fixes:
+        said = explain(out / "asbuilt.gpkg", fix.name).said
+        (doubt,) = [text for text in said if "x and y are exchanged" in text.lower()]
+        assert "error: " in doubt
 
 
 def test_a_stop_worked_by_hand(hand: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from xml.etree import ElementTree as ET
 
@@ -14,6 +15,7 @@ from geographiclib.geodesic import Geodesic
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from lateralline.draw import plan as plans
 from lateralline.draw import symbols
 from lateralline.draw.crew_sheet import crew_page
 from lateralline.draw.sheet import SheetOptions, sheet_pages
@@ -102,6 +104,21 @@ def test_sheets_let_the_pipe_run_on_from_both_ends_alike(view: RecordView) -> No
     assert "L1 open downstream end" in said
     assert "L1 open upstream end" in said
     assert "open end: the pipe runs on, not located" in said
+
+
+def test_tie_cards_let_the_pipe_run_on_too(
+    practice: dict[str, Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """On the card of every spot whose sketch holds an end, at the scale of the sketch."""
+    drawn, draw = [], plans.draw_open_ends
+    monkeypatch.setattr(
+        plans, "draw_open_ends", lambda axes, *rest: drawn.append((axes, draw(axes, *rest)))
+    )
+    ran = run("ties", practice["tape-ties"], "-o", tmp_path / "cards.pdf")
+    assert ran.exit_code in (0, 1)
+    tied = int(re.search(r"(\d+) of \d+ spots tied", ran.output)[1])  # type: ignore[index]
+    assert len(drawn) == tied > 0
+    assert any(queries(axes) for axes, _ in drawn)
 
 
 def test_a_page_draws_them_in_plan_and_profile(view: RecordView) -> None:

@@ -10,10 +10,11 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from lateralline.draw.paper import OFFICE_PAPERS, Box, paper_size
+from lateralline.draw.paper import OFFICE_PAPERS, Box, PaperScale, paper_size
 from lateralline.errors import extra
 from lateralline.measure import Measure
 from lateralline.output import whole_file
+from lateralline.record.ends import SAID, open_ends_of
 from lateralline.ties.tapes import Card, TieLimits, TieTape, card_lines
 
 if TYPE_CHECKING:
@@ -111,6 +112,7 @@ def _card(
     _sketch(canvas, Box(left, top + 12, _SKETCH_MM, _SKETCH_MM), card, view, measure)
     furniture.draw_north(canvas, inner.right - 4.0, top, view.north)
     foot = inner.foot - 12
+    canvas.words(left, foot - 4.2, SAID, 5.4, colour=symbols.GREY)
     canvas.words(left, foot, "NO CLEARANCE TO DIG", 7.5, bold=True)
     for i, line in enumerate(wrap(view.caution, 105)):
         canvas.words(left, foot + 3.6 + 2.9 * i, line, 6.0)
@@ -138,6 +140,7 @@ def _sketch(canvas: Canvas, box: Box, card: Card, view: RecordView, measure: Mea
     for edge in axes.spines.values():
         edge.set(linewidth=0.3, color=symbols.GREY)
     plan.draw_pipe(axes, view)
+    plan.draw_open_ends(axes, open_ends_of(view), PaperScale(2000.0 * half / box.width))
     control = style_of("control_points").rule[0].as_point
     for number, tape in enumerate(card.tapes):
         check = number == 2

@@ -213,6 +213,9 @@ def lines_of(explanation: Explanation, width: int = 100) -> Iterator[str]:
     numbers = numbered(explanation.figures, explanation.tables)
     yield explanation.title
     yield from (f"  {text}" for text in explanation.said)
+    if explanation.kind == "stop":
+        yield ""
+        yield "That is all in short; what follows is what it rests on, figure by figure."
     if explanation.figures:
         yield ""
         yield f"How the figures come about ({HOW})"

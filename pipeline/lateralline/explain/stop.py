@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from lateralline.derive.ellipses import ELLIPSE_95, INTERVAL_95
+from lateralline.derive.ellipses import ELLIPSE_95
 from lateralline.distributions import chi2
 from lateralline.explain.by_hand import by_hand
 from lateralline.explain.content import (
@@ -21,6 +21,7 @@ from lateralline.explain.content import (
     put,
     said,
 )
+from lateralline.explain.in_short import LIMIT, in_short
 from lateralline.explain.origin import corner_of, in_files, setting
 from lateralline.record.rows import BandRow, EllipseRow, FixRow, MarkRow, NodeRow, PipePointRow
 from lateralline.record.view import RecordView
@@ -47,7 +48,7 @@ _MARK_HEADS: Final = (
     "weight across",
     "residual along",
     "residual across",
-    "times expected (limit 3.29)",
+    f"times expected (limit {LIMIT})",
     "share of χ²",
     "checked by others (0 to 1)",
 )
@@ -57,7 +58,7 @@ def tell_stop(view: RecordView, fix: FixRow, told: ToldSpot) -> None:
     """Tell what a stop rests on."""
     of_stop = _marks_of(view).get((fix.run_id, fix.stop_id), [])
     marks = [m for m, _ in of_stop]
-    told.said += _plainly(view, fix, marks)
+    told.said += in_short(view, fix, marks)
     if fix.geometry is not None:
         told.figures += by_hand(view, fix, marks)
         told.figures += _depth(fix)
@@ -80,26 +81,6 @@ def tell_stop(view: RecordView, fix: FixRow, told: ToldSpot) -> None:
         formula("dipole"),
         formula("least squares"),
     )
-
-
-def _plainly(view: RecordView, fix: FixRow, marks: list[MarkRow]) -> list[str]:
-    used = sum(m.used for m in marks)
-    if fix.geometry is None:
-        return [f"Not located: {fix.reason or 'no position follows from its marks'}."]
-    half = view.off_both(INTERVAL_95 * fix.transmitter_depth_sigma_m)
-    texts = [
-        f"The transmitter lay {view.taped_both(fix.transmitter_depth_m)} below the ground, "
-        f"± {half} (95 %), and may be off in plan by {view.off_both(fix.ellipse_major_95_m)} "
-        "(95 %, the long half axis).",
-        f"That rests on {used} of {len(marks)} marks"
-        + (f" and a depth reading of {view.taped_both(fix.depth_reading_m)}"
-           if isfinite(fix.depth_reading_m) else "")
-        + f"; {fix.dof:.0f} measurements are spare and check the others"
-        + (": nothing checks this stop." if fix.dof == 0 else "."),
-    ]  # fmt: skip
-    if fix.reason:
-        texts.append(f"{fix.status.replace('_', ' ')}: {fix.reason}.")
-    return texts
 
 
 @lru_cache(maxsize=1)

@@ -12,6 +12,7 @@ from lateralline.explain.content import ToldSpot
 from lateralline.explain.exposure import nodes_of, tell_exposure
 from lateralline.explain.finding import tell_finding
 from lateralline.explain.fixed import tell_baseline, tell_control, tell_mark, tell_site
+from lateralline.explain.in_short import about_stop
 from lateralline.explain.line import tell_line, tell_run
 from lateralline.explain.origin import stated
 from lateralline.explain.segment import segments_at, tell_segments, touches
@@ -90,7 +91,7 @@ def things(view: RecordView) -> dict[str, dict[str, Meant]]:
 
     for fix in view.fixes:
         of["stop"][fix.name] = Meant(
-            "stop", fix.name, partial(tell_stop, view, fix), partial(_about_stop, fix.name),
+            "stop", fix.name, partial(tell_stop, view, fix), partial(about_stop, fix.name),
             partial(_beside_stop, view, fix),
         )  # fmt: skip
     for n in view.rows(NodeRow):

@@ -99,6 +99,7 @@ def _plan(of: Places) -> figure:
     _areas(plan)
     _planned(plan)
     _pipe(plan)
+    _stubs(plan, ends := _source("open_ends", *_ENDS))
     for kind, role in (("stops", "fix"), ("nodes", "pipe"), ("seen", "seen")):
         ellipse = plan.ellipse(
             "x", "y", width="major", height="minor", angle="angle", source=of[kind],
@@ -115,7 +116,7 @@ def _plan(of: Places) -> figure:
     picked += symbols(plan, "pipe_nodes", at, of["nodes"], "nodes")
     picked += symbols(plan, "pipe_observations", at, of["seen"], "seen")
     picked += symbols(plan, "transmitter_fixes", at, of["stops"], "stops")
-    _open_ends(plan, _source("open_ends", *_ENDS))
+    _queries(plan, ends)
     for kind, role in (("nodes", "pipe"), ("seen", "seen"), ("stops", "fix")):
         names(plan, kind, role)
     picked += symbols(plan, "main_connections", at, of["joined"], "joined")
@@ -172,21 +173,24 @@ def _pipe(plan: figure) -> None:
 _ENDS = ("x", "y", "angle", "dx", "dy")
 
 
-def _open_ends(plan: figure, source: ColumnDataSource, view: CDSView | None = None) -> None:
+def _stubs(drawing: figure, ends: ColumnDataSource, view: CDSView | None = None) -> None:
     """Let the pipe run on ahead of each open end, as far on the screen at any zoom."""
-    line, view = sign("open_end").line, view or CDSView()
-    role = role_of(line.color)
-    stub = plan.ray(
-        "x", "y", length=OPEN_END_PX - 8.0, length_units="screen", angle="angle", source=source,
-        view=view, **line_look(line),
+    line = sign("open_end").line
+    stub = drawing.ray(
+        "x", "y", length=OPEN_END_PX - 8.0, length_units="screen", angle="angle", source=ends,
+        view=view or CDSView(), **line_look(line),
     )  # fmt: skip
-    dressed(stub, "pipe", line_color=role)
-    query = plan.text(
+    dressed(stub, "pipe", line_color=role_of(line.color))
+
+
+def _queries(drawing: figure, ends: ColumnDataSource, view: CDSView | None = None) -> None:
+    """Ask ahead of each open end where the pipe goes, above all signs."""
+    query = drawing.text(
         "x", "y", text=value("?"), x_offset="dx", y_offset="dy", text_font_size="17px",
-        text_font_style="bold", text_align="center", text_baseline="middle", source=source,
-        view=view,
+        text_font_style="bold", text_align="center", text_baseline="middle", source=ends,
+        view=view or CDSView(),
     )  # fmt: skip
-    dressed(query, "pipe", text_color=role)
+    dressed(query, "pipe", text_color=role_of(sign("open_end").line.color))
 
 
 def _paths(plan: figure, name: str, look: LinePixels) -> GlyphRenderer[MultiLine]:
@@ -263,8 +267,9 @@ def _profile(of: Places) -> figure:
     path = made.line("x", "y", source=_source("measured_profile", "x", "y"),
                      line_width=7, line_alpha=0.65)  # fmt: skip
     dressed(path, line_color="measured")
+    _stubs(made, ends := _source("profile_ends", "line", *_ENDS), _only(one))
     _profile_points(made, one, of)
-    _open_ends(made, _source("profile_ends", "line", *_ENDS), _only(one))
+    _queries(made, ends, _only(one))
     names(made, "grades", "quiet")
     measured_ends(made)
     return made

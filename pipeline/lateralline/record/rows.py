@@ -397,7 +397,8 @@ class FindingRow(LayerRow):
 
     layer = "findings"
     severity, code, variant, title, subject, what, by_how_much, what_to_do, source_row = texts(9)
-    accepted_by, accepted_reason, cause, found_by, also_about, line_id = texts(6)
+    accepted_by, accepted_reason, cause, found_by, also_about = texts(5)
+    line_id, run_id, stop_id = texts(3)
     accepted_on = DateColumn()
     chainage_m = RealColumn()
 
