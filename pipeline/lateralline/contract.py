@@ -10,7 +10,7 @@ import tomllib
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
-from functools import cache
+from functools import cache, cached_property
 from importlib.resources import files
 from typing import Final, Literal
 
@@ -118,7 +118,7 @@ class Table(BaseModel):
         """Columns of the user's own words and figures: all but bytes, which no text can hold."""
         return tuple(c for c in self.field if c.type != "bytes")
 
-    @property
+    @cached_property
     def names(self) -> tuple[str, ...]:
         """Column names in declared order, but for `uid`, which is made of them."""
         return tuple(c.name for c in self.field if c.name != UID)
@@ -226,7 +226,9 @@ _assets: Final[ContextVar[tuple[Column, ...] | None]] = ContextVar("assets", def
 @cache
 def _with_assets(name: str, columns: tuple[Column, ...]) -> Table:
     table = _declared(name)
-    return table.model_copy(update={"field": (*table.field, *columns)})
+    wider = table.model_copy(update={"field": (*table.field, *columns)})
+    vars(wider).pop("names", None)  # of the columns before
+    return wider
 
 
 @cache

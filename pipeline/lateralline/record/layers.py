@@ -244,14 +244,13 @@ def _typed(column: Column, values: Collection[object]) -> pa.Array:
     if column.type == "real" and isinstance(values, np.ndarray) and values.dtype == np.float64:
         return pa.array(values, from_pandas=True)
     plain = values.tolist() if isinstance(values, np.ndarray) else list(values)
-    known = [None if v is None or v == "" or _is_nan(v) else v for v in plain]
+    known = [
+        None if v is None or v == "" or (isinstance(v, float) and math.isnan(v)) else v
+        for v in plain
+    ]
     if column.type == "integer":
         known = [v if v is None else _whole(v) for v in known]
     return pa.array(known, type=ARROW[column.type])
-
-
-def _is_nan(value: object) -> bool:
-    return isinstance(value, float) and math.isnan(value)
 
 
 def _whole(value: object) -> int:
