@@ -8,6 +8,7 @@ ground   → metres on the ground for coordinates of a file, the one owner of gr
 reading  → layers of a built file as they stand in it, by the names of today
 view     → one site of a built GeoPackage: layers in ground metres, units, statements, cautions
 profile  → heights of one line over chainage
+ends     → open ends of located lines, and what a figure over a whole line leaves out
 symbology → `styles.toml`, how layers look
 summary  → what a technician reads after a run, in numbers
 
