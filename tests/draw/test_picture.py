@@ -95,7 +95,7 @@ def test_a_site_taped_in_feet_is_labelled_in_feet_with_all_that_guides_digging(
         f"least cover {tape.length(least_m)} ({least_m:.2f} m), at least "
         f"{tape.least(bound_m)} ({Measure('m').least(bound_m)}) (95 %)",
         "tolerance zone: 18 in (0.46 m) each side",
-        "cover: of the located line; left out: pipe to",
+        "cover: of the located line; left out: pipe past open ends",
         "nothing there is located",
         "control point",
         "NAD83",

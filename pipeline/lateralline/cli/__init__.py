@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Iterable
+from functools import cache
 from importlib import import_module
 from typing import Annotated, Final
 
@@ -92,12 +93,16 @@ def command_line(names: Iterable[str] = COMMANDS) -> typer.Typer:
     return made
 
 
+@cache
+def _whole() -> typer.Typer:
+    return command_line()
+
+
 def __getattr__(name: str) -> typer.Typer:
     """Return `app`, the command line with all commands, once it is asked for."""
     if name != "app":
         raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    made: typer.Typer = globals().setdefault(name, command_line())
-    return made
+    return _whole()
 
 
 def main() -> None:
@@ -109,4 +114,4 @@ def main() -> None:
             stream.reconfigure(errors=SHOWN)
     # a command imports much, and typer works out the options of all it has
     asked = [name for name in COMMANDS if name in sys.argv[1:2]]
-    command_line(asked or COMMANDS)(prog_name="lateralline")
+    (command_line(asked) if asked else _whole())(prog_name="lateralline")
