@@ -16,7 +16,6 @@ before this.
 
 from __future__ import annotations
 
-import gc
 import os
 from importlib import import_module
 from typing import TYPE_CHECKING
@@ -54,15 +53,6 @@ __all__ = [
     "read",
     "upgrade",
 ]
-
-
-def collect_seldom() -> None:
-    """Look for cycles of objects seldom: for processes that are ours alone.
-
-    Each 700 objects, as Python does, costs nearly a tenth of a build; what is made of sites are
-    arrays and tables, which no cycle holds.
-    """
-    gc.set_threshold(50_000)
 
 
 def __getattr__(name: str) -> object:

@@ -25,7 +25,6 @@ from contextlib import closing, suppress
 from time import process_time
 from typing import IO, Any, Final, Generic, Protocol, TypeVar
 
-from lateralline import collect_seldom
 from lateralline.errors import LaterallineError
 
 T = TypeVar("T")
@@ -270,7 +269,6 @@ class _Process:
 
 def serve() -> None:
     """Do tasks that come by stdin, answer on stdout, and end when nobody asks any more."""
-    collect_seldom()
     ask, answer = sys.stdin.buffer, os.fdopen(os.dup(sys.stdout.fileno()), "wb")
     os.dup2(sys.stderr.fileno(), sys.stdout.fileno())  # what is printed must not spoil an answer
     with suppress(EOFError, BrokenPipeError):

@@ -11,7 +11,7 @@ from typing import Annotated, Final
 
 import typer
 
-from lateralline import __version__, collect_seldom
+from lateralline import __version__
 from lateralline.cli.command import Command
 from lateralline.cli.terminal import SHOWN, Group
 
@@ -107,7 +107,6 @@ def __getattr__(name: str) -> typer.Typer:
 
 def main() -> None:
     """Run the command line; a sign the terminal cannot show never stops a run."""
-    collect_seldom()
     os.environ["PROJ_NETWORK"] = "OFF"  # grids are never fetched, whatever the machine is set to
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
