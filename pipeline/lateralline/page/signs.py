@@ -176,7 +176,7 @@ _SIGNS: Final = {
         '<circle cx="13" cy="8" r="4.5" class="s-mark"/>',
     ),
     "stops": (
-        "stops: ● located, ○ weak, × two positions or not located",
+        "stops: ● located, ○ weak, × contradicted, two positions or not located",
         '<circle cx="13" cy="8" r="4.5" class="s-fix"/>',
     ),
     "ellipses": (
