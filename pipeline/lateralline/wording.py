@@ -131,16 +131,19 @@ def with_own_unit(text: str, unit: str) -> str:
     return plain(both)
 
 
-def in_both(value_m: float, unit: str) -> str:
+def in_both(value_m: float, unit: str, *, least: bool = False) -> str:
     """Say a length in the site's own unit, metres beside feet and inches, each rounded once.
 
-    >>> in_both(0.3048, "ft"), in_both(0.3048, "m")
-    ('1.00 ft (0.30 m)', '0.30 m')
+    `least` rounds both down, as of a length that is so great at the least.
+
+    >>> in_both(0.3048, "ft"), in_both(0.3048, "m"), in_both(0.327, "ft", least=True)
+    ('1.00 ft (0.30 m)', '0.30 m', '1.07 ft (0.32 m)')
     """
-    in_metres = plain(metres(value_m))
+    in_metres = plain(metres(rounded_down(value_m, 2) if least else value_m))
     if unit not in _DECIMALS:
         return in_metres
-    return f"{value_m / METRES_PER[unit]:.2f} {unit} ({in_metres})"
+    own = value_m / METRES_PER[unit]
+    return f"{rounded_down(own, 2) if least else own:.2f} {unit} ({in_metres})"
 
 
 def chance(probability: float, unknown: str = "unknown") -> str:

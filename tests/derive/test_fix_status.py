@@ -35,3 +35,10 @@ def test_of_a_stop_that_is_doubted_the_reason_tells(tmp_path: Path) -> None:
     doubted = record.layers["transmitter_fixes"].set_index(["run_id", "stop_id"]).loc[("R1", "3")]
     assert doubted["status"] == "located"
     assert "(shape-undecided/or-wrong)" in doubted["reason"]
+
+
+def test_metal_is_not_looked_for_where_a_stop_is_denied(tmp_path: Path) -> None:
+    findings = lateralline.check(moved_stop(tmp_path / "site", 3, 0.0, 0.35))
+    (denied,) = (f for f in findings if f.code == "blunder")
+    assert denied.subject == "stop R1/3"
+    assert not any(denied.subject in f.about for f in findings if f.code == "field-turned")

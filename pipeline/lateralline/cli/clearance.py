@@ -29,7 +29,7 @@ from lateralline.cli.options import (
 from lateralline.cli.report import print_last_words
 from lateralline.cli.terminal import console, print_indented
 from lateralline.units import METRES_PER
-from lateralline.wording import chance, counted, in_both, with_own_unit
+from lateralline.wording import chance, counted, with_own_unit
 
 if TYPE_CHECKING:
     from lateralline.api.overlays import Comparison, LayerUse, Pair
@@ -230,7 +230,7 @@ def _print(
     if made.pairs:
         to.print(_table(made.pairs, made.unit))
     for n, pair in enumerate(made.pairs, start=1):
-        what = pair.in_words(lambda value_m: in_both(value_m, made.unit))
+        what = pair.in_words(made.unit)
         text = f"{n} {pair.site_id} {pair.line_id}, {pair.work_name or pair.work_id}: {what}"
         print_indented(to, text, 2, _style(pair))
     for n, note in enumerate(made.notes):

@@ -127,8 +127,10 @@ def _node_table(view: RecordView) -> TableSection:
             r.node_id,
             node_name(view, r) + ", not located: carried on by counter" * r.carried_on,
             view.length(r.chainage_m), *_position(view, r),
-            *([] if view.depth_only else [view.length_95(r.invert_level_m, r.invert_sigma_m)]),
-            view.taped_95(r.cover_m, r.cover_sigma_m),
+            *([] if view.depth_only else [
+                "≈ " * r.carried_on + view.length_95(r.invert_level_m, r.invert_sigma_m)
+            ]),
+            "≈ " * r.carried_on + view.taped_95(r.cover_m, r.cover_sigma_m),
             tape.bare_off(r.ellipse_major_95_m if isnan(r.position_95_m) else r.position_95_m),
             _tie(view, r),
         ]

@@ -223,7 +223,7 @@ def _link(
     for network, one in zip(networks, results, strict=True):
         ledger += network_findings(one, drawn, settings, accused, by_estimate=doubted)
         ledger += [f for line in network for f in miss_finding(line)]
-    ledger += turned_stops(drawn, turned_fixes)
+    ledger += turned_stops(drawn, turned_fixes, ledger)
     ledger += moved_stops(drawn, turned_fixes, ledger)
     return Linked(
         turned_fixes,

@@ -6,7 +6,7 @@ the pipe and not along it: then only the part that the data tell is given.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from types import MappingProxyType
 from typing import Final
@@ -190,8 +190,13 @@ def moved_stops(lines: Sequence[Line], fixes: Fixes, known: Sequence[Finding]) -
     return out
 
 
-def turned_stops(lines: Sequence[Line], fixes: Fixes) -> list[Finding]:
-    """Return a warning on each line of which most paths pass by metal nobody saw."""
+def turned_stops(lines: Sequence[Line], fixes: Fixes, known: Iterable[Finding]) -> list[Finding]:
+    """Return a warning on each line of which most paths pass by metal nobody saw.
+
+    `known` are findings: a stop that one of them denies is left, for where that was measured wrong
+    nothing need have turned the field.
+    """
+    denied = {stop for f in known if f.denies for stop in f.suspects}
     out = []
     for line in lines:
         if line.paths is None or not len(line.paths.steel_share):
@@ -202,7 +207,11 @@ def turned_stops(lines: Sequence[Line], fixes: Fixes) -> list[Finding]:
             if fix >= 0 and not (len(fixes.metal) and fixes.metal[fix])
         }
         share = dict(zip(line.paths.subjects, line.paths.steel_share.tolist(), strict=True))
-        stops = {s: fix for s, fix in unseen.items() if share.get(s, 0.0) > _TURNED_SHARE}
+        stops = {
+            s: fix
+            for s, fix in unseen.items()
+            if share.get(s, 0.0) > _TURNED_SHARE and s not in denied
+        }
         if stops:
             likeliest = max(stops, key=lambda s: share[s])
             out.append(

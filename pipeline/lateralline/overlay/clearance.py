@@ -14,7 +14,7 @@ line or run is not located, since its pipe runs on past its area as past an open
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import isfinite, isnan, nan
 from typing import Final
@@ -149,26 +149,26 @@ class Pair:
     @property
     def what(self) -> str:
         """What was found, in the unit of the comparison."""
-        return self.in_words(lambda value_m: in_both(value_m, self.unit))
+        return self.in_words(self.unit)
 
     @property
     def key(self) -> tuple[str, str, str]:
         """Site, line and work."""
         return self.site_id, self.line_id, self.work.id
 
-    def in_words(self, text_of: Callable[[float], str]) -> str:
-        """Return what was found and what it rests on; `text_of` gives lengths in words."""
-        required = text_of(self.work.required_m)
+    def in_words(self, unit: str) -> str:
+        """Return what was found and what it rests on, lengths in `unit` and in metres."""
+        required = in_both(self.work.required_m, unit)
         if self.area is not None:
             near = "the pipe may be in these works"
             if self.area_apart_m > 0.0:
-                near = f"the pipe may be as near as {text_of(self.area_apart_m)}, and runs on from "
-                near += "there"
+                near = in_both(self.area_apart_m, unit, least=True)
+                near = f"the pipe may be as near as {near}, and runs on from there"
             return (
                 f"not located: {self.area.row.what}; {self.area.row.why}; {near}, at any depth, so "
                 f"no clearance is shown; {required} required"
             )
-        words = f"{text_of(self.separation_m)} between surfaces as located, "
+        words = f"{in_both(self.separation_m, unit)} between surfaces as located, "
         words += _BY_WORDS[self.levels_by]
         if self.level_unfit:
             words += " (its level does not go with the ground at the pipe and was not used)"
@@ -179,7 +179,7 @@ class Pair:
             words += "; nothing bounds how far off the pipe may be, so no clearance is shown"
         else:
             anywhere = ", the pipe anywhere in its corridor" if self.shape == "undecided" else ""
-            touch = f"{text_of(self.separation_lower_95_m)} at the least"
+            touch = f"{in_both(self.separation_lower_95_m, unit, least=True)} at the least"
             touch = "they may touch" if self.separation_lower_95_m < 0.0 else touch
             words += f"; {touch} (95 %{anywhere})"
             if self.no_chance:

@@ -234,7 +234,7 @@ def _off(view: RecordView, off_m: float) -> Iterable[Fact]:
 def _node_title(view: RecordView, row: NodeRow) -> str:
     """Return what a node is, an end of a located line by which of both ends."""
     if row.kind != "end_located":
-        return row.named
+        return row.named + ", not located" * row.carried_on
     return f"open {view.end_of(row.line_id, upper=row.chainage_m > 0.0)} {row.ref}".strip()
 
 
