@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pyogrio
 import pytest
 from matplotlib.figure import Figure
 from typer.testing import CliRunner
@@ -37,9 +38,14 @@ RUNS: dict[str, tuple[tuple[object, ...], tuple[str, ...]]] = {
 
 
 @pytest.fixture(scope="module")
-def made(tmp_path_factory: pytest.TempPathFactory) -> dict[str, dict[str, list[str]]]:
+def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("errors")
+
+
+@pytest.fixture(scope="module")
+def made(home: Path) -> dict[str, dict[str, list[str]]]:
     """Texts of each output of each command, of a site of which L1 has an error, and L2 none."""
-    home, drawn, found = tmp_path_factory.mktemp("errors"), [], {}
+    drawn, found = [], {}
     moved_stop(home / "site", 3, 0.0, 0.5)
     save = Figure.savefig
 
@@ -72,6 +78,14 @@ def test_an_output_says_that_errors_are_open(
         said = [SAID in " ".join(text.split()) for text in texts]
         each = Path(out).suffix in (".pdf", ".png", ".svg")  # every page is a paper of its own
         assert all(said) if each else any(said), (out, texts)
+
+
+def test_the_layer_that_registers_take_in_says_so_of_its_lines(
+    made: dict[str, dict[str, list[str]]], home: Path
+) -> None:
+    lines = pyogrio.read_dataframe(home / "R" / "asbuilt.gpkg", layer="pipe_centreline")
+    said = dict(zip(lines["line_id"], lines["caution"], strict=True))
+    assert said == {"L1": f"{SAID} {CAUTION}", "L2": CAUTION}
 
 
 def test_a_line_without_errors_is_not_accused(made: dict[str, dict[str, list[str]]]) -> None:
