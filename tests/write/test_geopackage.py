@@ -64,7 +64,8 @@ def test_one_site_of_many_is_found_by_an_index(make_site: MakeSite, tmp_path: Pa
 def test_features_that_guide_digging_carry_the_caution_and_no_others() -> None:
     """So do lines, which registers take in. The others have it once, above, if they show pipe."""
     every = {*contract.LAYERS, *contract.OVERLAYS}
-    guides = {"pipe_centreline", "tolerance_zone", "tolerance_zone_merged", "position_corridor", "clearance_conflicts",
+    guides = {"pipe_centreline", "tolerance_zone", "tolerance_zone_merged", "position_corridor",
+              "clearance_conflicts",
               "clearance_pairs", "planned_works", "unlocated", "tie_tapes", "record_changes",
               "record_departures", "register_matches", "register_moves",
               "main_connections"}  # fmt: skip
