@@ -100,7 +100,7 @@ def test_clearance_of_a_site_in_feet_is_said_in_feet_and_written_in_metres(
     )
     assert " 1 QH-014 L1 post 5 m " in said
     assert f"post 5 m: {apart / FT:.2f} ft ({apart:.2f} m) between surfaces" in said
-    assert f"{least / FT:.2f} ft ({least:.2f} m) at the least" in said
+    assert f"{at_least:.2f} ft ({floor(least * 100) / 100:.2f} m) at the least" in said
     assert "1.00 ft (0.30 m) required" in said
     assert row["what"].startswith(f"{apart / FT:.2f} ft ({apart:.2f} m) between surfaces")
     asked = run("clearance", in_feet, plan, "--required", "12in", "--units", "in").output
