@@ -40,14 +40,17 @@ class Reservations:
         >>> Reservations.of_findings([("S", "L1", "error", ""), ("S", "L2", "error", "A. B.")])
         Reservations(changed=False, errors=frozenset({('S', 'L1')}))
         """
-        of = ((site, line or "") for site, line, level, by in rows if level == "error" and not by)
+        of = ((site, line) for site, line, level, by in rows if level == "error" and not by)
         return cls(changed, frozenset(of))
 
-    def of(self, site: str, line: str | None = None) -> Reservations:
-        """Return what speaks against one site, or one line of it."""
-        mine = {(s, name) for s, name in self.errors if s == site and line in (None, name)}
-        mine |= {(s, line or "") for s, name in self.errors if s == site and not name}
-        return Reservations(self.changed, frozenset(mine))
+    def of(self, site: str, line: str = "") -> Reservations:
+        """Return what speaks against one line, against a site where no line is named, or all."""
+        if not site:
+            return self
+        mine = (
+            (s, name) for s, name in self.errors if s == site and (not line or name in ("", line))
+        )
+        return Reservations(self.changed, frozenset((s, name or line) for s, name in mine))
 
     def before(self, own: str = CAUTION) -> str:
         """Return a caution with all that speaks against, once, before it.
@@ -100,7 +103,7 @@ def cautions_of(
     of = zip(columns.get("site_id", nobody), columns.get("line_id", nobody), own, strict=True)
     return {
         "caution": [
-            (reserved.of(str(site), str(line or "") or None) if site else reserved).before(caution)
+            reserved.of(str(site or ""), str(line or "")).before(caution)
             for site, line, caution in of
         ]
     }

@@ -197,7 +197,7 @@ def _caution(one: Exported, layer: str, row: SimpleNamespace) -> str:
         return ""
     of_row = str(getattr(row, "caution", "") or own)
     site, line = (str(getattr(row, name, "") or "") for name in ("site_id", "line_id"))
-    return one.reserved.of(site, line or None).before(of_row if of_row.endswith(own) else own)
+    return one.reserved.of(site, line).before(of_row if of_row.endswith(own) else own)
 
 
 def _balloon(layer: str, properties: dict[str, object], caution: str) -> str:
