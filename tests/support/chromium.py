@@ -14,6 +14,8 @@ from pathlib import Path
 from typing import Any
 
 PATIENCE_S = 60.0
+#: What the browser answers to a script that a new page cut short.
+_LEFT = ("Inspected target navigated or closed", "Execution context was destroyed")
 #: A pipe's ends become file descriptors 3 and 4 of the browser, where it looks for them.
 _HAND_OVER = """
 import fcntl, os, sys
@@ -31,6 +33,10 @@ def found() -> str | None:
     """Where a Chromium is."""
     names = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome")
     return next(filter(None, map(shutil.which, names)), None)
+
+
+class NavigatedAwayError(Exception):
+    """The page that a script was asked of was left before it answered."""
 
 
 class Chromium:
@@ -92,6 +98,8 @@ class Chromium:
         while True:
             answer = self._next(until, method)
             if answer.get("id") == message["id"]:
+                if answer.get("error", {}).get("message", "").startswith(_LEFT):
+                    raise NavigatedAwayError(method)
                 assert "error" not in answer, f"{method}: {answer['error']}"
                 result: dict[str, Any] = answer["result"]
                 return result
@@ -129,13 +137,17 @@ class Chromium:
         return said["result"].get("value")
 
     def wait(self, expression: str) -> Any:
-        """Return what a script says as soon as that is true."""
+        """Return what a script says as soon as that is true, on whatever page is open then."""
         until = time.monotonic() + PATIENCE_S
-        while not (said := self.value(expression)):
+        while True:
+            try:
+                if said := self.value(expression):
+                    return said
+            except NavigatedAwayError:
+                pass  # The next page is asked.
             told = f"never true: {expression}; complaints: {self.complaints[:3]}"
             assert time.monotonic() < until, told
             time.sleep(0.03)
-        return said
 
     def open(self, page: Path, until: str = "document.readyState === 'complete'") -> None:
         """Open a file and wait for it; what an earlier page did is forgotten."""
