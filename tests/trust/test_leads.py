@@ -56,3 +56,9 @@ def test_swapped_control_comes_before_what_follows_from_swapped_control() -> Non
 def test_a_run_that_went_the_other_way_is_no_unit() -> None:
     """Tilts contradict levels then, and agree with the sign turned."""
     assert "unit-wrong" not in {f.code for f in told("counter-down", "slope-levels")}
+
+
+def test_a_misread_counter_leads_and_not_the_neighbour_the_cable_did_not_reach() -> None:
+    """The stretch beyond R1/6 is longer than was counted only since R1/6 was read too far."""
+    [found] = told("counter-transposed", "slope-levels", 2)
+    assert (found.name, found.subject) == ("blunder/counter-or-plan", "stop R1/6")

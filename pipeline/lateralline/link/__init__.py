@@ -148,6 +148,7 @@ from lateralline.link.gross_errors import (
     one_stop_rather,
     rejected_exposures,
     turned_stops,
+    with_lengths,
 )
 from lateralline.link.joint import adjust_network, connected
 from lateralline.link.learning import bend_evidence
@@ -228,7 +229,7 @@ def _link(
     return Linked(
         turned_fixes,
         drawn,
-        tuple(ledger),
+        tuple(with_lengths(ledger)),
         parameters(fits, solved, settings),
         bend_evidence([line.paths for line in drawn if line.paths is not None], accuracy),
     )

@@ -13,7 +13,7 @@ from typing import Final
 
 import numpy as np
 
-from lateralline.catalogue import Given
+from lateralline.catalogue import Given, catalogue
 from lateralline.distributions import chi2, norm
 from lateralline.findings import Effect, Finding, finding
 from lateralline.link.lines import LocatedPoint, SuspectedBlunder
@@ -29,6 +29,8 @@ _ALIKE: Final = float(np.cos(np.radians(30.0)))
 _BESIDE_M: Final = 0.5
 #: The warning that a measurement is wrong or the pipe bends there.
 DOUBT: Final = "shape-undecided/or-wrong"
+#: The error that a stretch is longer than the cable that was pushed through it.
+_TOO_SHORT: Final = "counter-wrong/too-short"
 #: What is wrong of a point, in words.
 READING: Final = {
     "plan": "position in plan",
@@ -409,6 +411,21 @@ def one_stop_rather(made: Finding, lines: Sequence[Line]) -> Finding:
         explains=[between(*beside)],
         more=made.values,
     )
+
+
+def with_lengths(findings: Sequence[Finding]) -> list[Finding]:
+    """Return findings; a counter reading that is denied explains the lengths that it spoils.
+
+    Of two neighbours further apart than the cable reached, the one that nothing else denies would
+    be told first, and may be right.
+    """
+    spoilt = {name for f in findings if f.name == _TOO_SHORT for name in (f.subject, *f.about)}
+    return [
+        replace(f, explains=(*f.explains, Effect.of((_TOO_SHORT,), (f.subject,))))
+        if f.subject in spoilt and _TOO_SHORT in catalogue().effects(f.code, f.variant)
+        else f
+        for f in findings
+    ]
 
 
 def between(start: str, end: str) -> str:
