@@ -7,6 +7,7 @@ import json
 import shutil
 from collections.abc import Mapping
 from math import log
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -31,18 +32,22 @@ ONE_LIMIT = 3.29053**2
 @pytest.fixture(scope="module")
 def view(tmp_path_factory: pytest.TempPathFactory) -> RecordView:
     """A sample with stop R1/3 marked 1.2 m aside and the counter of R1/7 misread by 0.9 m."""
-    home = tmp_path_factory.mktemp("wrong")
+    return _spoilt(
+        tmp_path_factory.mktemp("wrong"), ("marks", "3", "x", 1.2), ("stops", "7", "counter", 0.9)
+    )
+
+
+def _spoilt(home: Path, *errors: tuple[str, str, str, float]) -> RecordView:
+    """Return the record of a sample with so much added to a column of stops of R1."""
     folder = home / "site"
     shutil.copytree(SAMPLES / "gnss-bend-branch", folder)
-    for name, stop, column, value in (
-        ("marks.csv", "3", "x", lambda x: f"{float(x) + 1.2:.3f}"),
-        ("stops.csv", "7", "counter", lambda c: f"{float(c) + 0.9:.2f}"),
-    ):
+    for table, stop, column, error in errors:
+        name = f"{table}.csv"
         with (folder / name).open(encoding="utf-8", newline="") as file:
             rows = list(csv.DictReader(file))
         for row in rows:
             if (row["run"], row["stop"]) == ("R1", stop):
-                row[column] = value(row[column])
+                row[column] = f"{float(row[column]) + error:.3f}"
         with (folder / name).open("w", encoding="utf-8", newline="") as file:
             out = csv.DictWriter(file, list(rows[0]), lineterminator="\n")
             out.writeheader()
@@ -142,20 +147,22 @@ def test_a_straight_that_does_not_fit_is_that_of_its_segment(view: RecordView) -
     assert any("pipes drawn are not kept" in text for text in beyond_the_record(found_by(row)))
 
 
-def test_what_else_a_finding_speaks_of_is_kept_and_led_on_to(view: RecordView) -> None:
-    """The counter of R1/7 puts R1/8 out of reach: the finding is of R1/8, and of R1/7 too."""
+def test_what_else_a_finding_speaks_of_is_kept_and_led_on_to(tmp_path: Path) -> None:
+    """The marks of R1/5 lie out of reach of R1/4: the finding is of R1/5, and of R1/4 too."""
+    view = _spoilt(tmp_path, ("marks", "5", "x", 0.6), ("marks", "5", "y", -1.5))
     row = _row(view, "counter-wrong", "too-short")
-    assert (row.subject, row.also_about) == ("stop R1/8", '["stop R1/7"]')
+    assert (row.subject, row.also_about) == ("stop R1/5", '["stop R1/4"]')
     told = explain(view.source, row.cause)
-    assert "It speaks of stop R1/7 too." in told.said
-    assert "What stop R1/7 rests on, follows." in told.said
+    assert "It speaks of stop R1/4 too." in told.said
+    assert "What stop R1/4 rests on, follows." in told.said
     assert len([t for t in told.tables if t.title == "Marks"]) == 2
     # the page leads there too, and back
     spots = explain_all(view)
     own = next(spot for spot in spots if spot.row is row)
-    assert [spots[n].title for n in own.leads] == ["Stop R1/8", "Stop R1/7"]
-    stop = next(spot for spot in spots if spot.title == "Stop R1/7")
+    assert [spots[n].title for n in own.leads] == ["Stop R1/5", "Stop R1/4"]
+    stop = next(spot for spot in spots if spot.title == "Stop R1/4")
     assert own.title in [spots[n].title for n in stop.leads]
     # and whoever reads the record back has it
     record = lateralline.load(view.source.parent)
-    assert {f.subject: f.about for f in record.findings if f.about} == {"stop R1/8": ("stop R1/7",)}
+    about = {f.subject: f.about for f in record.findings if f.name == "counter-wrong/too-short"}
+    assert about == {"stop R1/5": ("stop R1/4",)}
