@@ -236,7 +236,7 @@ def test_a_site_that_cannot_be_written_into_is_built_all_the_same(
     def refuse(*_: object) -> bool:
         raise PermissionError(13, "Permission denied")
 
-    monkeypatch.setattr("lateralline.api.records.keep_ids", refuse)
+    monkeypatch.setattr("lateralline.write.ids.keep_ids", refuse)
     record = lateralline.build(site, tmp_path / "out")
     assert record.unkept == {site / "ids.csv": "Permission denied"}
     assert len(record.layers["pipe_nodes"])

@@ -6,7 +6,7 @@ import pickle
 import re
 import shutil
 import sqlite3
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import closing, suppress
 from hashlib import sha256
 from itertools import chain
@@ -30,11 +30,10 @@ from lateralline.api.sites import (
     named_sites,
 )
 from lateralline.batch import run_sites
+from lateralline.derive.ids import IdEvent
 from lateralline.errors import (
     LaterallineError,
-    OutputError,
     UnreadableError,
-    reason,
 )
 from lateralline.findings import Finding, subjects_in, values_in
 from lateralline.ingest.remote import url_of
@@ -53,7 +52,7 @@ from lateralline.workspace import Workspace
 from lateralline.write.areas import Areas
 from lateralline.write.formats import ALSO, PHOTOS, PROJECT, write_formats
 from lateralline.write.formats import GEOPARQUET as GEOPARQUET
-from lateralline.write.ids import ids_file, keep_ids, recover_ids
+from lateralline.write.ids import keep_all_ids, recover_ids
 from lateralline.write.manifest import list_anew
 from lateralline.write.project import has_project
 
@@ -427,7 +426,7 @@ def _build(
                         built = True
                         pickle.dump((result.source, result.work["ids"]), ids)
                     del result  # a few sites in memory at a time
-        unkept = _keep_ids(ids) if built and temporary is None else {}
+        unkept = keep_all_ids(_pickled(ids)) if built and temporary is None else {}
     if not built:
         if alone and len(failures) == 1:
             raise error_of(failures[0])
@@ -440,21 +439,12 @@ def _anywhere(site: Path | Site) -> Path | Site:
     return site if isinstance(site, Site) or url_of(site) else site.absolute()
 
 
-def _keep_ids(spool: IO[bytes]) -> dict[Path, str]:
-    """Write the new ids of sites beside their files; return why not, by the file, where it failed.
-
-    Once the record is there: a build that did not end leaves sites as they were.
-    """
-    unkept: dict[Path, str] = {}
+def _pickled(spool: IO[bytes]) -> Iterator[tuple[Path, Sequence[IdEvent]]]:
+    """Yield each site of a spool, and what became of its ids."""
     spool.seek(0)
     with suppress(EOFError):
         while True:
-            source, events = pickle.load(spool)
-            try:
-                keep_ids(source, events)
-            except (OutputError, OSError) as e:
-                unkept[ids_file(source)] = reason(e)
-    return unkept
+            yield pickle.load(spool)
 
 
 def load(out: Path | str) -> Record:

@@ -11,14 +11,18 @@ build of the same files makes the same record, whether or not one before had kep
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import asdict, replace
 from hashlib import sha256
+from itertools import islice
 from math import isnan
 from pathlib import Path
+from typing import Final
 
 from lateralline import contract, csv_file, pictures
 from lateralline.derive.ids import IdEvent
+from lateralline.errors import OutputError, reason
 from lateralline.ingest.intake import is_book
 from lateralline.ingest.remote import read_behind, rewrite_behind, url_of
 from lateralline.ingest.site_input import kept_beside
@@ -26,6 +30,8 @@ from lateralline.output import recover, rewrite
 from lateralline.records import FieldRecord, IdRows, InputFile
 
 _TABLE = "ids"
+#: Files of ids that wait for the disk side by side.
+_AT_ONCE: Final = 8
 _NOTE = "# written by lateralline, which only adds rows; keep it with the site"
 
 
@@ -53,6 +59,29 @@ def keep_ids(source: Path, events: Sequence[IdEvent]) -> bool:
     if new:
         rewrite(path, after, before)
     return bool(new)
+
+
+def keep_all_ids(sites: Iterable[tuple[Path, Sequence[IdEvent]]]) -> dict[Path, str]:
+    """Add rows to the ids of many sites; return why not, by the file, where that failed.
+
+    After the record is there, since a build that did not end leaves sites as they were. Several at
+    a time: what a file takes is waiting for the disk.
+    """
+    left, unkept = iter(sites), dict[Path, str]()
+    with ThreadPoolExecutor(_AT_ONCE) as pool:
+        while some := [*islice(left, 8 * _AT_ONCE)]:  # a few sites in memory at a time
+            reasons = pool.map(_why_not, some)
+            unkept |= {ids_file(of): why for (of, _), why in zip(some, reasons, strict=True) if why}
+    return unkept
+
+
+def _why_not(site: tuple[Path, Sequence[IdEvent]]) -> str:
+    """Add rows to the ids of a site; return why they were not added, "" where they were."""
+    try:
+        keep_ids(*site)
+    except (OutputError, OSError) as e:
+        return reason(e)
+    return ""
 
 
 def recover_ids(sources: Iterable[Path]) -> None:
