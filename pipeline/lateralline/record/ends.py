@@ -15,10 +15,10 @@ import numpy as np
 import shapely
 from numpy.typing import ArrayLike
 
-from lateralline.record.layers import Shapes
 from lateralline.records import Flags, Floats, Ints
 
 if TYPE_CHECKING:
+    from lateralline.record.layers import Shapes
     from lateralline.record.view import RecordView
 
 #: What is said of them where they are drawn.
