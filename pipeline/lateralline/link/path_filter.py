@@ -49,7 +49,8 @@ from lateralline.link.path_looks import (
     PathData,
     Viewpoint,
     doubted_noises,
-    spread_of_look,
+    evidence_of,
+    spread_of_state,
     updated_by,
     weighed,
 )
@@ -93,6 +94,7 @@ _COMMON: Final = ((0, (0, 0)), (1, (0, 0)))
 _RARE: Final = ((2, (0, 0)), (3, (1, 0)), (3, (-1, 0)))
 _STEEP: Final = ((3, (0, 1)), (3, (0, -1)))
 _OFFSET_RAD: Final = radians(35.0)
+_NONE: Final[Ints] = np.zeros(0, dtype=np.int64)
 #: Beside steel (1) or not (0): before and after a stretch.
 _Changes: TypeAlias = Sequence[tuple[int, int]]
 _STAYS: Final = ((0, 0), (1, 1))
@@ -172,8 +174,9 @@ def _begun(data: PathData) -> Hypotheses:
     state, cov = np.repeat(state, m, axis=0), np.repeat(np.diag(variance)[None], m, axis=0)
     turns = np.square(data.turns_rad)[steel, None, None] * np.eye(2)
     cov[:, data.turn, data.turn] = turns + 1e-12 * np.eye(2)
-    updated = updated_by(state, cov, Viewpoint(data, 0).look(state))
-    weight = updated.evidence + np.log(chance[steel])
+    look = Viewpoint(data, 0).look(state)
+    updated = updated_by(state, cov, look)
+    weight = evidence_of(spread_of_state(cov, look)[0] + look.noise, look) + np.log(chance[steel])
     none, zero = np.zeros(m, dtype=np.int64), np.zeros
     return Hypotheses(
         parent=none,
@@ -222,22 +225,44 @@ def _next(data: PathData, point: int, steps: list[Hypotheses]) -> tuple[float, f
             (steel_unseen, _COMMON, _ENTERS),
         )
     ]
-    tries = (first, _tried(data, point, before, rare, length_m))
-    all_of = Hypotheses.joined([h for t in tries for h in t.hypotheses])
-    weight = np.where(np.isfinite(all_of.log_weight), all_of.log_weight, -np.inf)
+    second = _tried(data, point, before, rare, length_m)
+    weight = np.concatenate([first.log_weight, second.log_weight])
+    weight = np.where(np.isfinite(weight), weight, -np.inf)
     order = np.argsort(-weight, kind="stable")[:MOST]
     kept = order[weight[order] > weight[order[0]] - LIGHTEST]
     total = np.logaddexp.reduce(weight[kept])
-    steps.append(replace(all_of.only(kept), log_weight=weight[kept] - total))
+    of_first = kept < len(first.log_weight)
+    parts = (first.only(kept[of_first]), second.only(kept[~of_first] - len(first.log_weight)))
+    by_weight = np.argsort(np.argsort(~of_first, kind="stable"))
+    all_kept = Hypotheses.joined([h for h in parts if h is not None]).only(by_weight)
+    steps.append(replace(all_kept, log_weight=weight[kept] - total))
     return float(total), float(surprise)
 
 
 class _Tried(NamedTuple):
-    """Shapes tried: the hypotheses, with and without a wrong reading, and χ² (m,) without."""
+    """Shapes tried of a stretch, and what each hypothesis (h,) weighs, wrong readings and all."""
 
-    rows: Ints  # (m,) of the hypotheses before
-    hypotheses: list[Hypotheses]
-    chi2: Floats
+    stretch: _Transition | None  # None where nothing was tried
+    of: Ints  # (h,) of the stretch's rows
+    wrong: Ints  # (h,)
+    noise: Floats  # (h, q, q) of the look at the next point
+    log_weight: Floats  # (h,)
+
+    @property
+    def rows(self) -> Ints:
+        """Rows (m,) of the hypotheses before."""
+        return _NONE if self.stretch is None else self.stretch.rows
+
+    @property
+    def chi2(self) -> Floats:
+        """χ² (m,) of each row, nothing wrong."""
+        return np.zeros(0) if self.stretch is None else self.stretch.chi2
+
+    def only(self, kept: Ints) -> Hypotheses | None:
+        """What becomes of these hypotheses alone: most weigh too little to be worth working out."""
+        if self.stretch is None:
+            return None
+        return self.stretch.hypotheses(self.of[kept], self.noise[kept], self.wrong[kept])
 
 
 def _tried(
@@ -260,7 +285,7 @@ def _tried(
         if len(here := rows[before.steel[rows] == was])
     ]
     if not parts:
-        return _Tried(np.zeros(0, dtype=np.int64), [], np.zeros(0))
+        return _Tried(None, _NONE, _NONE, np.zeros((0, 0, 0)), np.zeros(0))
     count = [len(here) for here, _, _ in parts]
     of = np.concatenate([here for here, _, _ in parts])
     made = np.repeat(np.array([each for _, each, _ in parts]), count, axis=0)
@@ -286,13 +311,9 @@ def _tried(
             noises.append(noise)
             weights.append(prior[bad] + log(share))
             wrongs.append(np.full(len(bad), wrong))
-    found = stretch.hypotheses(
-        np.concatenate(rows),
-        np.concatenate(noises),
-        np.concatenate(weights),
-        np.concatenate(wrongs),
-    )
-    return _Tried(of, [found], stretch.chi2)
+    chosen, noise = np.concatenate(rows), np.concatenate(noises)
+    weight = np.concatenate(weights) + stretch.evidence(chosen, noise)
+    return _Tried(stretch, chosen, np.concatenate(wrongs), noise, weight)
 
 
 def _change(was: int, now: int, length_m: float, steel_per_m: float, seen: bool) -> float:
@@ -426,7 +447,8 @@ class _Transition:
         cov[:, :POSE, :POSE] += self.by_legs @ with_legs
         self.predicted_cov = cov + self.noise_cov
         self.look = self.viewpoint.look(self.predicted)
-        by_look, self.chi2 = weighed(spread_of_look(self.predicted_cov, self.look)[0], self.look)
+        self.seen_cov = spread_of_state(self.predicted_cov, self.look)[0]
+        by_look, self.chi2 = weighed(self.seen_cov + self.look.noise, self.look)
         self._told = (carried, with_legs, by_look)
 
     def move(self) -> None:
@@ -440,8 +462,13 @@ class _Transition:
         legs[:, SHARE_2] = np.where(self.twice, second, 0.0)
         self.legs_at = legs
 
-    def hypotheses(self, of: Ints, noise: Floats, prior: Floats, wrong: Ints) -> Hypotheses:
-        """Return what becomes of the hypotheses `of` by a look so noisy at the next point."""
+    def evidence(self, of: Ints, noise: Floats) -> Floats:
+        """Return ln of the density (h,) of what was seen, by rows `of` and looks so noisy."""
+        look = Look(self.look.by[of], self.look.off[of], noise)
+        return evidence_of(self.seen_cov[of] + noise, look)
+
+    def hypotheses(self, of: Ints, noise: Floats, wrong: Ints) -> Hypotheses:
+        """Return what becomes of rows `of` by a look so noisy at the next point, not weighed."""
         predicted, predicted_cov = self.predicted[of], self.predicted_cov[of]
         look = Look(self.look.by[of], self.look.off[of], noise)
         updated = updated_by(predicted, predicted_cov, look)
@@ -451,7 +478,7 @@ class _Transition:
             wrong=wrong,
             steel=self.steel[of],
             keeps=self.keeps[of],
-            log_weight=prior + updated.evidence,
+            log_weight=np.zeros(len(of)),
             state=updated.state,
             cov=updated.cov,
             predicted=predicted,

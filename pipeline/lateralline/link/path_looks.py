@@ -141,27 +141,33 @@ class Updated(NamedTuple):
 
     state: Floats  # (m, n)
     cov: Floats  # (m, n, n)
-    evidence: Floats  # (m,) ln of the density of what was seen
 
 
 def updated_by(state: Floats, cov: Floats, look: Look) -> Updated:
     """Return states (m, n) and their covariances after a look at a point."""
-    s, by_cov = spread_of_look(cov, look)
-    _, chi2 = weighed(s, look)
-    gain = np.linalg.solve(s, by_cov).transpose(0, 2, 1)
+    seen_cov, by_cov = spread_of_state(cov, look)
+    gain = np.linalg.solve(seen_cov + look.noise, by_cov).transpose(0, 2, 1)
     after = cov - gain @ look.by @ cov
-    density = chi2 + np.linalg.slogdet(s)[1] + look.off.shape[1] * log(2 * np.pi)
     return Updated(
         state + np.einsum("mij,mj->mi", gain, look.off),
         np.asarray((after + after.transpose(0, 2, 1)) / 2),
-        -0.5 * density,
     )
 
 
-def spread_of_look(cov: Floats, look: Look) -> tuple[Floats, Floats]:
-    """Return the covariance S (m, q, q) of what was seen less what was expected, and H P."""
+def evidence_of(s: Floats, look: Look) -> Floats:
+    """Return ln of the density (m,) of what was seen; `s` its covariance (m, q, q), noise and all.
+
+    What was expected of it is normal.
+    """
+    _, chi2 = weighed(s, look)
+    size = np.linalg.slogdet(s)[1] + look.off.shape[1] * log(2 * np.pi)
+    return np.asarray(-0.5 * (chi2 + size))
+
+
+def spread_of_state(cov: Floats, look: Look) -> tuple[Floats, Floats]:
+    """Return what states' covariances put into a look, H P Hᵀ (m, q, q), and H P; no noise."""
     by_cov = look.by @ cov
-    return by_cov @ look.by.transpose(0, 2, 1) + look.noise, by_cov
+    return by_cov @ look.by.transpose(0, 2, 1), by_cov
 
 
 def weighed(s: Floats, look: Look) -> tuple[Floats, Floats]:
