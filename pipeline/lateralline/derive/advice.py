@@ -42,6 +42,8 @@ WORTH: Final = 0.9
 
 #: Places times candidates that are worked out at once: some ten megabytes each.
 _AT_ONCE: Final = 100_000
+#: Of a long line, how many numbers of its state times what is measured.
+_MOVED_AT_ONCE: Final = 2_000_000
 
 #: Of a line, so many of the least sure places are looked at first; others where these leave less.
 _WIDEST: Final = 96
@@ -280,7 +282,8 @@ def outlook(axis: Axis, region: Corridor, candidates: Sequence[Candidate]) -> di
     n, points = len(bounded.stretch), bounded.points
     nothing = np.zeros((1, n), dtype=np.bool_)
     now = bounded.widths(points.cov_m2[None], nothing)[:, 0]
-    step = max(_AT_ONCE // min(n, 2 * _WIDEST), 1)
+    states = 15 * len(axis.line.kind)  # numbers that a place moves together with its line
+    step = max(min(_AT_ONCE // min(n, 2 * _WIDEST), _MOVED_AT_ONCE // states), 1)
     after = [
         _largest(axis, bounded, now, candidates[first : first + step])
         for first in range(0, len(candidates), step)

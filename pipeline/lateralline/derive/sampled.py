@@ -141,20 +141,27 @@ class PathsAlong:
     def levels_m(self, chainage_m: Floats, share: float) -> tuple[Floats, Floats]:
         """Return the levels between which a share of the paths passes chainages (n,)."""
         plan, along = self._plan_m
-        asked = np.interp(chainage_m, self.chainage_m, plan)
-        # all paths are looked up at once: each stands behind the one before
-        first, last = along[:, :1], along[:, -1:]
-        behind = np.arange(len(along))[:, None] * np.ceil((last - first).max() + 1.0) - first
-        known, level_m = (along + behind).ravel(), self.paths.xyz_m[..., 2].ravel()
+        order = np.argsort(chainage_m, kind="stable")
+        asked = np.interp(chainage_m[order], self.chainage_m, plan)
+        lowest, highest = along.min(axis=0), along.max(axis=0)
         tail, bands = (1.0 - share) / 2, []
         for some in _pieces(3 * len(along), len(asked)):
             beside = np.concatenate([asked[some] - _NEAR_M, asked[some], asked[some] + _NEAR_M])
+            # of every path the places before and behind what is asked, and between
+            start = max(int(np.searchsorted(highest, beside.min(), side="right")) - 1, 0)
+            places = slice(start, int(np.searchsorted(lowest, beside.max())) + 1)
+            within, level_m = along[:, places], self.paths.xyz_m[:, places, 2].ravel()
+            first, last = within[:, :1], within[:, -1:]
+            # all paths are looked up at once: each stands behind the one before
+            behind = np.arange(len(along))[:, None] * np.ceil((last - first).max() + 1.0) - first
+            known = (within + behind).ravel()
             level = np.interp((beside.clip(first, last) + behind).ravel(), known, level_m)
             level = level.reshape(len(along), 3, -1)
             low = np.quantile(level.min(axis=1), tail, axis=0)
             bands.append((low, np.quantile(level.max(axis=1), 1.0 - tail, axis=0)))
-        lows, highs = (np.concatenate(side) for side in zip(*bands, strict=True))
-        return lows, highs
+        found = np.empty((2, len(asked)))
+        found[:, order] = np.concatenate(bands, axis=1)
+        return found[0], found[1]
 
 
 def _own_axes(line_m: Floats) -> Floats:
