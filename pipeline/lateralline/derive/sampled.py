@@ -127,7 +127,6 @@ class PathsAlong:
         rings = np.stack([east, north], axis=-1) @ own[:2, :2] + centre[:2]
         return np.asarray(shapely.polygons(rings))
 
-    @cached_property
     def _plan_m(self) -> tuple[Floats, Floats]:
         """Chainage in plan of the line at each place (p,), and of each path beside it (s, p)."""
         step = np.hypot(*np.diff(self.drawn_m[:, :2], axis=0).T)
@@ -140,7 +139,7 @@ class PathsAlong:
 
     def levels_m(self, chainage_m: Floats, share: float) -> tuple[Floats, Floats]:
         """Return the levels between which a share of the paths passes chainages (n,)."""
-        plan, along = self._plan_m
+        plan, along = self._plan_m()
         order = np.argsort(chainage_m, kind="stable")
         asked = np.interp(chainage_m[order], self.chainage_m, plan)
         lowest, highest = along.min(axis=0), along.max(axis=0)
