@@ -138,7 +138,7 @@ class Finding:
     @property
     def denies(self) -> bool:
         """Whether it says that a measurement of its suspects is wrong."""
-        return self.code == "blunder" and self.severity == "error"
+        return self.is_one_of(("blunder", "counter-wrong/detour")) and self.severity == "error"
 
     @property
     def suspects(self) -> tuple[str, ...]:

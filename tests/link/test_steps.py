@@ -13,9 +13,10 @@ import pytest
 from lateralline.kernels.network import Adjustment
 from lateralline.link import shapes
 from lateralline.link.adjust import _without_one_bend
-from lateralline.link.counters import _Readings, impossible_lengths
+from lateralline.link.counters import _Readings
 from lateralline.link.gather import _from_fix
 from lateralline.link.joint import AT_VERTEX_M, WITHIN_M, _moved, _turning, reassign_legs
+from lateralline.link.lengths import impossible_lengths
 from lateralline.link.lines import (
     Alternative,
     IntermediatePoint,
@@ -246,7 +247,7 @@ def test_only_two_exposures_contest_each_other_by_a_chord(
         point(at, counter=at / 2, kind=kind, name=name)
         for at, kind, name in zip((0.0, 6.0), kinds, "AB", strict=True)
     ]
-    found, names = impossible_lengths(pair, ACCURACY)
+    found, names = impossible_lengths(pair, [], ACCURACY)
     assert [called(f) for f in found] == ["counter-wrong/too-short"]
     assert names == contested
 

@@ -18,7 +18,7 @@ AT_STOP = (
     "point-astray", "stop-not-located", "stop-two-positions", "shape-undecided/or-wrong",
     "shape-undecided/step", "shape-undecided/contradiction", "shape-undecided/bend",
     "shape-undecided/turn", "mark-duplicate", "line-not-located", "counter-wrong/too-short",
-    "counter-wrong/reading", "control-implausible/or-stop",
+    "counter-wrong/detour", "counter-wrong/reading", "control-implausible/or-stop",
 )  # fmt: skip
 AT_TAPE = (*AT_STOP, "tie-misfit", "tie-weak", "tie-side", "baseline-unfit")
 AT_COUNTER = (

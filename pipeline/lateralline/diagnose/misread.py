@@ -25,7 +25,7 @@ from lateralline.records import FieldRecord, Floats
 _ACCUSING: Final = frozenset((
     "blunder/plan", "blunder/plan-or-control", "blunder/counter", "blunder/counter-or-plan",
     "blunder/tied", "blunder/contradiction", "blunder/heading",
-    "counter-wrong/too-short", "counter-wrong/reading",
+    "counter-wrong/too-short", "counter-wrong/detour", "counter-wrong/reading",
     "counter-wrong/jump", "counter-wrong/contradiction", "line-not-located/contradicts",
     "mark-mirrored/stop", "mark-mirrored/mark", "point-astray/run", "point-astray/line",
     "stop-not-located/bare", "tie-misfit/short", "tie-misfit/long", "tie-misfit/touch",

@@ -135,7 +135,7 @@ from lateralline.findings import Finding, finding
 from lateralline.isolate import without_culprits
 from lateralline.link.adjust import adjust_line
 from lateralline.link.branches import as_point, find, miss_finding
-from lateralline.link.counters import check_counters, impossible_lengths, without_runs
+from lateralline.link.counters import check_counters, without_runs
 from lateralline.link.gather import (
     gather_exposures,
     gather_fixes,
@@ -152,6 +152,7 @@ from lateralline.link.gross_errors import (
 )
 from lateralline.link.joint import adjust_network, connected
 from lateralline.link.learning import bend_evidence
+from lateralline.link.lengths import impossible_lengths
 from lateralline.link.lines import LocatedPoint, PreparedLine
 from lateralline.link.order import order_points, oriented
 from lateralline.link.places import merge_same_places, place_levels, split_intermediates
@@ -275,7 +276,7 @@ def _prepare(
     intermediates = [
         replace(r, point=p) for r, p in zip(intermediates, of_intermediates, strict=True)
     ]
-    too_far, contested = impossible_lengths([*points, *of_intermediates], accuracy)
+    too_far, contested = impossible_lengths(points, of_intermediates, accuracy)
     findings += too_far
     through = {r.entry for r in settings.runs if r.line != line} if junction is not None else set()
     pushed = [r for r in runs if junction is None or r.entry not in {"", *through}]

@@ -15,7 +15,6 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
-from lateralline.distributions import norm
 from lateralline.findings import Finding, finding
 from lateralline.link.lines import TILT_RAD, LocatedPoint, likely_positions_m
 from lateralline.link.stochastic import counter_variance
@@ -429,60 +428,3 @@ def _likely_m2(point: LocatedPoint) -> float:
 def _only_beside(possible: Flags, touched: Flags) -> bool:
     """Whether what cannot be as read is all beside the two."""
     return bool((~possible & touched).any() and possible[~touched].all())
-
-
-# ---- chords longer than their cable --------------------------------------------------------
-
-
-#: A chord beyond this many σ over its counter (α = 0.0002, one-sided) is impossible, not unlucky: a
-#: straight pipe's chord is as often over its counted length as under, and a line has many.
-_Z_BEYOND = float(norm.isf(2e-4))
-
-
-def impossible_lengths(
-    points: Sequence[LocatedPoint], accuracy: Accuracy
-) -> tuple[list[Finding], set[str]]:
-    """Return each pair of neighbours on a run that lie further apart than the cable reached.
-
-    Always reported, whatever the adjustment makes of it. `points` are all of a line, of every run.
-    Then the names of exposures that contradict each other so.
-    """
-    out: list[Finding] = []
-    names: set[str] = set()
-    for run in dict.fromkeys(r for p in points for r in p.readings):
-        mine = sorted((p for p in points if run in p.readings), key=lambda p: p.readings[run])
-        if len(mine) < 2:
-            continue
-        counted = np.diff([p.readings[run] for p in mine])
-        chord = np.diff([p.xyz_m for p in mine], axis=0)
-        length = np.linalg.norm(chord, axis=1)
-        unit = chord / np.maximum(length, 1e-9)[:, None]
-        cov = np.array([p.cov[:3, :3] for p in mine])
-        spread = cov[:-1] + cov[1:]
-        chord_var = np.einsum("si,sij,sj->s", unit, spread, unit)
-        # Errors across a chord lengthen it, on average by their variance over twice its length.
-        across_var = np.einsum("sii->s", spread) - chord_var
-        length = np.maximum(length - across_var / (2 * np.maximum(length, 0.1)), 0.0)
-        sigma = np.sqrt(
-            chord_var
-            + counter_variance(counted, accuracy)
-            + (accuracy.counter_scale_ratio * counted) ** 2
-        )
-        for s in np.flatnonzero(length - counted > _Z_BEYOND * sigma).tolist():
-            a, b = mine[s], mine[s + 1]
-            names |= {a.ref, b.ref} if a.fix < 0 and b.fix < 0 else set()
-            out.append(
-                finding(
-                    "counter-wrong/too-short",
-                    b.subject,
-                    where=b.where or a.where,
-                    about=[a.subject],
-                    other=a.subject,
-                    run=run,
-                    apart_m=length[s],
-                    counted_m=counted[s],
-                    excess_m=length[s] - counted[s],
-                    by_chance_m=_Z_BEYOND * sigma[s],
-                )
-            )
-    return out, names

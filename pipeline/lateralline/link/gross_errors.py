@@ -29,8 +29,8 @@ _ALIKE: Final = float(np.cos(np.radians(30.0)))
 _BESIDE_M: Final = 0.5
 #: The warning that a measurement is wrong or the pipe bends there.
 DOUBT: Final = "shape-undecided/or-wrong"
-#: The error that a stretch is longer than the cable that was pushed through it.
-_TOO_SHORT: Final = "counter-wrong/too-short"
+#: The errors that a stretch is longer than the cable that was pushed through it.
+_TOO_LONG: Final = frozenset(("counter-wrong/too-short", "counter-wrong/detour"))
 #: What is wrong of a point, in words.
 READING: Final = {
     "plan": "position in plan",
@@ -414,18 +414,21 @@ def one_stop_rather(made: Finding, lines: Sequence[Line]) -> Finding:
 
 
 def with_lengths(findings: Sequence[Finding]) -> list[Finding]:
-    """Return findings; a counter reading that is denied explains the lengths that it spoils.
+    """Return findings; what denies a reading or a stop explains the lengths that it spoils.
 
     Of two neighbours further apart than the cable reached, the one that nothing else denies would
     be told first, and may be right.
     """
-    spoilt = {name for f in findings if f.name == _TOO_SHORT for name in (f.subject, *f.about)}
-    return [
-        replace(f, explains=(*f.explains, Effect.of((_TOO_SHORT,), (f.subject,))))
-        if f.subject in spoilt and _TOO_SHORT in catalogue().effects(f.code, f.variant)
-        else f
-        for f in findings
-    ]
+    long = [f for f in findings if f.name in _TOO_LONG]
+
+    def told(found: Finding) -> Finding:
+        spoilt = {f.name for f in long if found.subject in (f.subject, *f.about)}
+        names = spoilt & catalogue().effects(found.code, found.variant)
+        if not names:
+            return found
+        return replace(found, explains=(*found.explains, Effect.of(names, (found.subject,))))
+
+    return [*map(told, findings)]
 
 
 def between(start: str, end: str) -> str:
