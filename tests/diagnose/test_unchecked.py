@@ -34,3 +34,17 @@ def test_it_is_said_once_and_as_it_applies(
     zone = found.values["zone"]
     told = any(called(f) == "coordinates-unconfirmed/zone" for f in result.findings)
     assert not (zone and told), "said once"
+
+
+def test_spots_that_hang_on_two_tapes_are_counted() -> None:
+    """A third tape checks the others; where there are two, nothing of their own does."""
+    counted = {}
+    for sample in ("gnss-bend-branch", "tape-ties"):
+        result = run_site(SAMPLES / sample, until="place")
+        assert isinstance(result, SiteResult)
+        (found,) = (f for f in result.findings if called(f) == "not-checked")
+        spots = (result.work["record"].marks.spots, result.work["record"].exposures.spots)
+        twice = [len(ties) for s in spots for ties in s.ties].count(2)
+        assert found.values["pairs"] == (twice or None)
+        counted[sample] = twice
+    assert counted["gnss-bend-branch"] == 0 < counted["tape-ties"]

@@ -67,6 +67,7 @@ def with_unchecked(record: FieldRecord, placed: Placed) -> Placed:
         antenna=by_gnss_levels,
         mirror=bool(taped) and not by_gnss,
         receiver=settings.aerial_height_m == 0.0 and read,
+        pairs=sum(len(ties) == 2 for s in spots for ties in s.ties) or None,
     )
     return replace(placed, findings=(*placed.findings, unchecked))
 
