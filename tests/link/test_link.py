@@ -10,8 +10,8 @@ import pytest
 from scipy import stats
 
 from lateralline.kernels.curves import chainage, directions
+from lateralline.kernels.expected import PIPE_WANDER_RAD
 from lateralline.link import link
-from lateralline.link.stochastic import PIPE_WANDER_RAD
 from lateralline.proof.line_compare import backward_m
 from lateralline.records import DepthScale, Fixes, Floats, Line
 from lateralline.settings import Branch, Flow, Run

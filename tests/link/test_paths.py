@@ -12,11 +12,11 @@ from scipy.optimize import least_squares
 
 from lateralline.derive.sampled import PathsAlong
 from lateralline.kernels.curves import wrap
+from lateralline.kernels.expected import PIPE_WANDER_RAD, TILT_WANDER_RAD
 from lateralline.link import path_filter, path_looks
 from lateralline.link.lines import LocatedPoint
 from lateralline.link.path_filter import STEEL_M, filtered
 from lateralline.link.paths import _compressed, path_data, sample_paths
-from lateralline.link.stochastic import PIPE_WANDER_RAD, TILT_WANDER_RAD
 from lateralline.published import BendRadii
 from lateralline.records import SampledPaths
 from lateralline.settings import Accuracy

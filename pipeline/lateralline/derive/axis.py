@@ -20,6 +20,7 @@ from lateralline.derive.ellipses import ellipses_95
 from lateralline.derive.path import Arcs, arcs_of, bow_by_slopes, bow_sigmas, slope_sigmas
 from lateralline.derive.sampled import PathsAlong
 from lateralline.kernels import curves
+from lateralline.kernels.expected import carried_on_m2
 from lateralline.records import Exposures, Fixes, Floats, Ints, Line, Marks, Stretch, Texts
 from lateralline.settings import Pipe, Settings
 
@@ -115,6 +116,7 @@ class Axis:
     ground_sigma_m: Floats
     slope_sigma_rad: Floats  # (m, 2) heading and tilt of the pipe against its leg
     flow_told: bool = True  # anything tells which way water runs
+    bends_per_m: float = 0.0  # expected of pipe that nobody marked
 
     @property
     def length_m(self) -> float:
@@ -134,14 +136,19 @@ class Axis:
     def at(self, chainage_m: Floats) -> Along:
         """Return the points at chainages (n,); beyond an end on straight, as it goes there."""
         xyz, tangent, cov = self._path(chainage_m)
+        past = chainage_m - chainage_m.clip(0.0, self.length_m)
         if self.sampled_paths is not None:
             cov = self.sampled_paths.cov_m2(chainage_m)
+            if (on := past != 0.0).any():  # carried on: as each path ends there
+                cov[on] = self.sampled_paths.carried_m2(past[on])
         else:
             leg, w = self.fraction(chainage_m)
             bow = bow_sigmas(self.slope_sigma_rad, self.arcs.length_m[leg], leg, w)
             aside = bow[:, :1] * _across(tangent)
             cov[:, :2, :2] += aside[:, :, None] * aside[:, None, :]
             cov[:, 2, 2] += bow[:, 1] ** 2
+        if past.any():
+            cov = cov + carried_on_m2(past, tangent, self.bends_per_m)
         return Along(
             chainage_m=chainage_m,
             xyz_m=xyz,
@@ -246,6 +253,7 @@ def axis_of(
         slope_sigma_rad=slope_sigmas(line, fixes, settings.accuracy),
         flow_told=any(r.flow_told for r in settings.runs if r.line == line.line)
         or not any(r.line == line.line for r in settings.runs),
+        bends_per_m=settings.accuracy.bends_per_m,
     )
 
 

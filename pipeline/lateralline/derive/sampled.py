@@ -81,6 +81,20 @@ class PathsAlong:
         share = ((chainage_m - known[after - 1]) / step).clip(0.0, 1.0)[:, None, None]
         return np.asarray((1 - share) * moments[after - 1] + share * moments[after])
 
+    def carried_m2(self, past_m: Floats) -> Floats:
+        """Return how paths scatter about the line (n, 3, 3) where each is carried on as it ends.
+
+        `past_m` (n,) past its upstream end, below zero past the other.
+        """
+        out = np.empty((len(past_m), 3, 3))
+        for end, before, here in ((0, 1, past_m < 0), (-1, -2, past_m >= 0)):
+            ways = [_ways_m(xyz[..., end, :] - xyz[..., before, :])
+                    for xyz in (self.paths.xyz_m, self.drawn_m)]  # fmt: skip
+            off = self.paths.xyz_m[:, end] - self.drawn_m[end]
+            far = off[:, None] + np.abs(past_m[here])[:, None] * (ways[0] - ways[1])[:, None]
+            out[here] = np.einsum("sni,snj->nij", far, far) / len(far)
+        return out
+
     def swept(self) -> np.ndarray:
         """Return the corridor between each place and the next (p−1,), as polygons.
 
@@ -161,6 +175,11 @@ class PathsAlong:
         found = np.empty((2, len(asked)))
         found[:, order] = np.concatenate(bands, axis=1)
         return found[0], found[1]
+
+
+def _ways_m(step_m: Floats) -> Floats:
+    """Return steps (…, 3) as unit vectors."""
+    return np.asarray(step_m / np.maximum(np.linalg.norm(step_m, axis=-1, keepdims=True), 1e-12))
 
 
 def _own_axes(line_m: Floats) -> Floats:

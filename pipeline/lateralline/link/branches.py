@@ -16,11 +16,12 @@ import numpy as np
 from lateralline.distributions import norm
 from lateralline.findings import Finding, finding
 from lateralline.kernels.curves import chainage, locate
+from lateralline.kernels.expected import PIPE_WANDER_RAD
 from lateralline.kernels.network import W_LIMIT
 from lateralline.link.lines import Junction, JunctionConstraint, LocatedPoint
 from lateralline.link.network import JUNCTION_LEVEL_M
 from lateralline.link.search import AdjustedLine
-from lateralline.link.stochastic import PIPE_WANDER_RAD, counter_variance
+from lateralline.link.stochastic import counter_variance
 from lateralline.proportions import MOST_LEG_M
 from lateralline.records import Floats
 from lateralline.settings import Branch, Run, Settings

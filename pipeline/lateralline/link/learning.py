@@ -14,7 +14,7 @@ from typing import Final
 
 import numpy as np
 
-from lateralline.link.path_filter import AGAIN
+from lateralline.kernels.expected import AGAIN
 from lateralline.records import AccuracyEvidence, SampledPaths
 from lateralline.settings import Accuracy
 

@@ -15,6 +15,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from lateralline.kernels.expected import PIPE_WANDER_RAD
 from lateralline.kernels.lsq import shared_within
 from lateralline.link.equations import Evaluator, LayoutBuilder
 from lateralline.link.lines import (
@@ -24,7 +25,7 @@ from lateralline.link.lines import (
     NetworkLine,
     PointObservations,
 )
-from lateralline.link.stochastic import PIPE_WANDER_RAD, balance_sigma, factorable
+from lateralline.link.stochastic import balance_sigma, factorable
 from lateralline.records import Floats, Ints
 from lateralline.settings import Accuracy
 

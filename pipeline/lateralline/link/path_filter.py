@@ -26,6 +26,7 @@ from typing import Final, NamedTuple, TypeAlias
 import numpy as np
 
 from lateralline.kernels.curves import wrap
+from lateralline.kernels.expected import AGAIN, FREE_RAD, HELD_RAD, SHARES, TILT_WANDER_RAD
 from lateralline.kernels.legs import (
     HEADING,
     LEGS,
@@ -54,16 +55,8 @@ from lateralline.link.path_looks import (
     updated_by,
     weighed,
 )
-from lateralline.link.stochastic import TILT_WANDER_RAD
 from lateralline.records import Floats, Ints
 
-#: How many times as many bends there are right after a bend; of bends, the share that turns in
-#: plan, in any direction, and twice. Common practice, no source.
-AGAIN: Final = 4.0
-SHARES: Final = {"bend": 0.72, "oblique": 0.18, "two_bends": 0.10}
-#: σ of a turn whose angle is free, and of one that is not meant: common practice, no source.
-FREE_RAD: Final = radians(45.0)
-HELD_RAD: Final = radians(3.0)
 #: Steel beside a pipe: how far it goes, and how the field's turn changes along it over √m; metres
 #: over which small turns are alike. Common practice, no source.
 STEEL_M: Final = 4.0

@@ -14,8 +14,8 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from lateralline.kernels.curves import wrap
+from lateralline.kernels.expected import PIPE_WANDER_RAD
 from lateralline.kernels.legs import HEADING, LENGTH, POSE
-from lateralline.link.stochastic import PIPE_WANDER_RAD
 from lateralline.records import Flags, Floats
 
 #: Of points, and of readings, this many are wrong altogether, by this σ in metres and radians.

@@ -21,6 +21,7 @@ from typing import Final
 import numpy as np
 
 from lateralline.kernels.curves import directions, wrap
+from lateralline.kernels.expected import TILT_WANDER_RAD
 from lateralline.kernels.legs import (
     HEADING,
     LEGS,
@@ -37,7 +38,7 @@ from lateralline.kernels.legs import (
 from lateralline.link.lines import LocatedPoint
 from lateralline.link.path_filter import KINDS, ROUND, ROUND_SIGMA, Hypotheses, filtered
 from lateralline.link.path_looks import PathData
-from lateralline.link.stochastic import TILT_WANDER_RAD, factorable
+from lateralline.link.stochastic import factorable
 from lateralline.published import BendRadii, bend_radii
 from lateralline.records import Flags, Floats, Ints, SampledPaths
 from lateralline.settings import Accuracy

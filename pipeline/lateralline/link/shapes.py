@@ -16,13 +16,13 @@ import numpy as np
 
 from lateralline.distributions import chi2
 from lateralline.kernels import curves
+from lateralline.kernels.expected import PIPE_WANDER_RAD
 from lateralline.kernels.network import W_DETECTABLE
 from lateralline.link.equations import leg_directions
 from lateralline.link.lines import LocatedPoint, PointObservations, Shapes
 from lateralline.link.stochastic import (
     ALPHA,
     BEND_FREEDOMS,
-    PIPE_WANDER_RAD,
     SHORTEST_LEG_M,
     balance_sigma,
     counter_variance,

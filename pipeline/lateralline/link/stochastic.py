@@ -16,15 +16,6 @@ from lateralline.distributions import chi2
 from lateralline.records import Floats
 from lateralline.settings import Accuracy
 
-#: Direction of a straight stretch against the pipe at its end, each of heading and tilt: joints,
-#: laying, settlement. Common practice, no source: 1° is 35 mm over 2 m. Practice pipes are dead
-#: straight, so their χ² comes out below its degrees of freedom; more would hide half-metre
-#: blunders, less would take a settled pipe for one.
-PIPE_WANDER_RAD = np.radians(1.0)
-#: The same of a tilt over √m, where claims are made over all shapes: pipe settles in sags more than
-#: it sways. Common practice, no source. Sags of 8–20 cm show so little in levels and tilts that a
-#: mixture with 1° follows the 1°: it held nine in ten grades of sagging segments at most.
-TILT_WANDER_RAD = np.radians(2.0)
 #: A leg shorter than this is inside the transmitter; no bend can be resolved there.
 SHORTEST_LEG_M = 0.05
 
