@@ -108,6 +108,23 @@ def test_errors_of_vertices_are_how_paths_scatter_about_them(axes: list[Axis]) -
             assert axis.vertices.cov_m2[v] == pytest.approx(axis.line.cov_m2[v], abs=1e-3)
 
 
+def test_a_line_carried_on_is_less_sure_the_farther(axes: list[Axis]) -> None:
+    """Past either end: as each of its paths goes on, and what is expected of pipe nobody marked."""
+    past = np.array([0.0, 1e-6, 0.5, 1.0, 2.0, 4.0])
+    for axis in axes:
+        end = len(axis.chainage_m) - 1
+        for at, vertex in ((-past, 0), (axis.length_m + past, end)):
+            spread = np.sqrt(np.einsum("nii->n", axis.at(at).cov_m2))
+            assert spread[1] == pytest.approx(spread[0], abs=1e-4)  # no step at the end
+            assert (np.diff(spread[1:]) > 0).all()
+            here = axis.line.paths
+            assert here is not None
+            ways = here.xyz_m[:, [1, -2][vertex > 0]] - here.xyz_m[:, [0, -1][vertex > 0]]
+            ways /= np.linalg.norm(ways, axis=1, keepdims=True)
+            aside = 4.0 * np.sqrt(ways.var(axis=0).sum())  # by the directions of its paths alone
+            assert spread[-1] > 0.9 * aside
+
+
 def test_a_level_band_holds_the_middle_of_the_paths(axes: list[Axis]) -> None:
     """Within their extremes, about as wide as twice 1.96 σ where one shape is sure."""
     axis = axes[0]
