@@ -248,7 +248,7 @@ def pipes_shown(lines: Lines, rows: list[int]) -> PipesShown:
     """Return what a picture shows of some lines."""
     radius_m = lines.outside_diameter_m[rows] / 2
     return {
-        "north": "true north" if lines.plane.crs is not None else "sketch north",
+        "north": lines.plane.north,
         "line_ids": line_names(lines, rows),
         "paths": list(lines.path_m[rows]),
         "open_ends": open_ends(lines.path_m[rows], lines.joined[rows]),

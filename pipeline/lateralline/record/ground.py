@@ -46,6 +46,10 @@ _NEAR_DEG: Final = 0.05
 _SAME_NORTH_DEG: Final = 0.05
 #: Side of a region. The scale of its plane is off by less than 2e-7 anywhere in it.
 CELL_DEG: Final = 0.05
+#: What is up on a drawing: along a grid's own axis, along the meridian, along a sketch's y axis.
+GRID_NORTH: Final = "grid north"
+TRUE_NORTH: Final = "true north"
+SKETCH_NORTH: Final = "sketch north"
 _WINDS: Final = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
 
 
@@ -61,6 +65,13 @@ class GroundPlane:
     origin: Floats  # (2,) a round coordinate of the file, at the lower left of the site
     metres_per_unit: Floats  # (2, 2) ground metres east, north in one unit of each axis
     turn_deg: float  # what azimuths from the site's grid north gain to count from this file's
+
+    @property
+    def north(self) -> str:
+        """What is up on a drawing in this plane: the north of the file's own axes."""
+        if self.crs is None:
+            return SKETCH_NORTH
+        return TRUE_NORTH if self.crs.is_geographic else GRID_NORTH
 
     def to_ground(self, xy: Floats) -> Floats:
         """Return (n, 2) metres on the ground of (n, 2) coordinates of the file."""
@@ -129,6 +140,11 @@ class RegionPlane:
     crs: CRS | None  # the file's plan CRS; None = invented axes, already metres
     plane: CRS | None
     area: AreaOfInterest | None
+
+    @property
+    def north(self) -> str:
+        """What is up on a drawing in this plane: the meridian, whatever grid the file is on."""
+        return SKETCH_NORTH if self.crs is None else TRUE_NORTH
 
     def to_ground(self, xy: Floats) -> Floats:
         """Return (n, 2) metres of coordinates in the file's CRS."""

@@ -126,9 +126,7 @@ class RecordView:
     @property
     def north(self) -> str:
         """What is up on a drawing: "grid north", "true north" or "sketch north"."""
-        if self.crs is None:
-            return "sketch north"
-        return "true north" if self.crs.is_geographic else "grid north"
+        return self.ground.north
 
     @property
     def corner(self) -> str:
