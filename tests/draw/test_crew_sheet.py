@@ -57,6 +57,14 @@ def test_tapes_stand_in_feet_and_eighths_with_depth_to_top(view: RecordView) -> 
     assert not [text for text in said if text.endswith(" m")]
 
 
+def test_it_names_the_system_its_coordinates_are_in(practice: dict[str, Path]) -> None:
+    on_map = read_record(practice["tape-ties"], "")
+    assert on_map.crs is not None
+    assert f"{on_map.crs.name} (us-ft)" in words_of(on_map)
+    sketch = read_record(practice["local-sketch"], "")
+    assert "sketch on invented axes (metres)" in words_of(sketch)
+
+
 def test_the_first_to_dig_is_the_surest_and_never_one_nobody_located(view: RecordView) -> None:
     plan = CrewPlan.of(view, Measure("m"))
     assert plan.first is not None

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import csv
+import html
 import json
+import re
 import shutil
 import subprocess
 import sys
@@ -467,6 +469,18 @@ def test_the_sample_plans_are_what_the_code_makes(tmp_path: Path) -> None:
     assert names == sorted(p.name for p in PLAN.parent.iterdir())
     for name in names:
         assert (made / name).read_bytes() == (PLAN.parent / name).read_bytes()
+
+
+def test_a_picture_shows_every_note_that_is_printed(built: Path, tmp_path: Path) -> None:
+    picture = tmp_path / "near.svg"
+    given = ("--required", "0.3m", "-o", tmp_path / "near", "--picture", picture)
+    result = run(built, PLAN, *given, "--json")
+    notes = json.loads(result.output)["notes"]
+    assert len(notes) > 6
+    texts = re.findall(r"<!-- (.*?) -->", picture.read_text(encoding="utf-8"))  # above its glyphs
+    shown = re.sub(r"\W", "", html.unescape("".join(texts)))
+    for note in notes:
+        assert re.sub(r"\W", "", note) in shown, note
 
 
 def test_the_sample_finds_its_conflicts_and_writes_them(built: Path, tmp_path: Path) -> None:

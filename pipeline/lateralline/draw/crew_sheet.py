@@ -43,6 +43,7 @@ _ROW_MM: Final = 8.4
 _COLUMN_HEAD_MM: Final = 6.5
 _FIRST_MM: Final = 15.0
 _PLAN_HEAD_MM: Final = 8.0
+_BAR_MM: Final = 46.0
 _MOST_ERRORS: Final = 3  # told one by one, in as many lines each
 _ERROR_LINES: Final = 3
 _MOST_SPOTS: Final = 9
@@ -208,14 +209,20 @@ def _foot(canvas: Canvas, box: Box, view: RecordView, plan: CrewPlan) -> None:
 def _plan(canvas: Canvas, box: Box, view: RecordView, plan: CrewPlan, measure: Measure) -> None:
     from lateralline.draw import furniture, symbols
     from lateralline.draw import plan as plans
+    from lateralline.draw.canvas import width_mm
     from lateralline.record.rows import UnlocatedRow
     from lateralline.record.symbology import area_of, style_of
 
     inner = box.inset(0.0, _PLAN_HEAD_MM, 0.0, 0.0)
     window, scale = _window(view, plan, inner)
     west, south, east, north = window.limits
-    canvas.words(box.x, box.y + 3.4, f"Plan, {scale}", 8.0, bold=True)
-    furniture.scale_bar(canvas, box.right - 22.0, box.y + 4.0, view.unit, scale, 46.0)
+    head = f"Plan, {scale}"
+    canvas.words(box.x, box.y + 3.4, head, 8.0, bold=True)
+    at = box.x + width_mm(head, 8.0, bold=True) + 3.0
+    room = box.right - 22.0 - _BAR_MM - 3.0 - at
+    canvas.words(at, box.y + 3.4, view.crs_in_words, symbols.SMALL_PT, colour=symbols.GREY,
+                 room=room)  # fmt: skip
+    furniture.scale_bar(canvas, box.right - 22.0, box.y + 4.0, view.unit, scale, _BAR_MM)
     furniture.draw_north(canvas, box.right - 5.0, box.y - 2.0, view.north)
     axes = canvas.axes(inner, xlim=(west, east), ylim=(south, north))
     axes.set_gid("plan")

@@ -403,11 +403,9 @@ def _title_rows(view: RecordView, title: SheetTitle, width: float) -> list[Title
 
     Only what takes more than `_TITLE_LINES` lines ends in "…".
     """
-    crs = view.lineage.crs_name if view.crs is not None else "sketch on invented axes"
     units = "metres" if not view.in_feet else {"ft": "feet", "us-ft": "US survey feet"}[view.unit]
     if view.measure.unit == "ft-in":
         units += ", depths in feet and inches"
-    coordinates = {"°": "degrees", "m": "metres"}.get(view.coordinate_unit, view.coordinate_unit)
     head = [
         ("site", view.site_id, 30, 11.0),
         ("name", view.name, 56, 8.5),
@@ -418,7 +416,7 @@ def _title_rows(view: RecordView, title: SheetTitle, width: float) -> list[Title
     ]  # fmt: skip
     levels = "depths only, below ground" if view.depth_only else view.datum
     systems = [
-        ("coordinates", f"{crs} ({coordinates})", 62, 6.8),
+        ("coordinates", view.crs_in_words, 62, 6.8),
         (f"{view.word('level')}s", levels, 52, 6.8),
         ("lengths in", units, 30, 6.8),
     ]

@@ -29,6 +29,7 @@ from lateralline.records import Floats
 #: A margin lists so many rows of a kind, and says how many more there are.
 MOST_ROWS: Final = 16
 SMALL_PT: Final = 7.0
+_NOTE_PT: Final = 6.4
 
 _WIDTH_MM, _HEIGHT_MM = 297.0, 210.0
 _DPI: Final = 110
@@ -98,21 +99,6 @@ class Margin:
             self.canvas.words(self.box.x + 10.5, self.y - _ENTRY_MM / 2, entry.text, SMALL_PT)
         self.y += 4.0
 
-    def notes(self, notes: Sequence[str]) -> None:
-        """Write notes as far as there is room, and how many there are more.
-
-        What finds no room stands in the folder's OVERLAY.md and was printed.
-        """
-        size, colour = 6.4, symbols.GREY
-        for n, note in enumerate(notes):
-            step = line_mm(size)
-            after = self.y + len(wrapped(note, self.box.width, size)) * step
-            if after > self.box.foot - (0.0 if n == len(notes) - 1 else step + 1.2):
-                more = f"and {len(notes) - n} more notes, printed and in OVERLAY.md"
-                self.paragraph(more, size, colour=colour)
-                return
-            self.paragraph(note, size, colour=colour)
-
 
 @dataclass(frozen=True, slots=True)
 class PlanPanel:
@@ -156,19 +142,43 @@ def picture(
 ) -> Iterator[tuple[PlanPanel, Margin]]:
     """Yield plan and margin of a picture that is put in place, whole, when the block ends well.
 
-    The plan shows the box with some room; scale bar and north arrow stand above it.
+    The plan shows the box with some room; scale bar and north arrow stand above it. The notes stand
+    whole below plan and margin: the picture is as much higher as they need.
     """
     with whole_file(out, kind, replace=replace) as made, matplotlib.rc_context(symbols.RC):
-        canvas = Canvas(_WIDTH_MM, _HEIGHT_MM)
-        body = Box(0, 0, _WIDTH_MM, _HEIGHT_MM).inset(_EDGE_MM, _EDGE_MM, _EDGE_MM, _EDGE_MM)
-        upper = body.height - _CAUTION_MM - _GAP_MM
-        wide = _PLAN * body.width
-        margin = Box(body.x + wide + _GAP_MM, body.y, body.width - wide - _GAP_MM, upper)
-        plan = _plan(canvas, Box(body.x, body.y, wide, upper), shown)
+        wide = _WIDTH_MM - 2 * _EDGE_MM
+        columns = _in_columns(shown.notes, (wide - _GAP_MM) / 2)
+        deep = max(map(len, columns)) * line_mm(_NOTE_PT) + 2 * _GAP_MM
+        canvas = Canvas(_WIDTH_MM, _HEIGHT_MM + deep)
+        body = Box(_EDGE_MM, _EDGE_MM, wide, _HEIGHT_MM + deep - 2 * _EDGE_MM)
+        upper = body.height - _CAUTION_MM - deep
+        over = _PLAN * wide
+        margin = Box(body.x + over + _GAP_MM, body.y, wide - over - _GAP_MM, upper)
+        plan = _plan(canvas, Box(body.x, body.y, over, upper), shown)
         yield plan, Margin(canvas, margin)
-        at = Box(body.x, body.foot - _CAUTION_MM, body.width, _CAUTION_MM)
+        for n, lines in enumerate(columns):
+            x = body.x + n * (wide + _GAP_MM) / 2
+            for k, line in enumerate(lines):
+                y = body.y + upper + _GAP_MM + (k + 0.5) * line_mm(_NOTE_PT)
+                canvas.words(x, y, line, _NOTE_PT, colour=symbols.GREY)
+        at = Box(body.x, body.foot - _CAUTION_MM, wide, _CAUTION_MM)
         draw_caution(canvas, at, shown.caution)
         save(canvas.figure, made, _DPI, kind)
+
+
+def _in_columns(notes: Sequence[str], room_mm: float) -> tuple[list[str], list[str]]:
+    """Return the lines of notes, in order, in two columns of about equal length.
+
+    An empty line parts two notes of a column.
+    """
+    each = [wrapped(note, room_mm, _NOTE_PT) for note in notes]
+    in_all, columns = sum(map(len, each)) + len(each), (list[str](), list[str]())
+    before = 0
+    for lines in each:
+        column = columns[2 * before >= in_all]
+        column += [""] * bool(column) + lines
+        before += len(lines) + 1
+    return columns
 
 
 def _plan(canvas: Canvas, box: Box, shown: OverlayPlan) -> PlanPanel:

@@ -32,7 +32,6 @@ _ARROW_MM: Final = 4.0  # of a dimension's line that must be seen on either side
 _TEXT_GAP_MM: Final = 2.0
 _DEPTHS_MM: Final = 46.0
 _LEAST_DEPTHS_MM: Final = 34.0
-_NOTES_MM: Final = 16.0  # that notes need below at the least
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -137,7 +136,7 @@ def _draw_section(margin: Margin, plan: ZonesPlan) -> None:
 
 def _draw_along(margin: Margin, plan: ZonesPlan) -> None:
     """Draw how deep the first line lies along its length; a zone reaches down at any depth."""
-    depths, room_mm = plan.depths, margin.box.foot - _NOTES_MM - margin.y
+    depths, room_mm = plan.depths, margin.box.foot - margin.y
     if depths is None or room_mm < _LEAST_DEPTHS_MM:
         return
     margin.y += 1.5
@@ -213,8 +212,6 @@ def _zones_margin(margin: Margin, plan: ZonesPlan) -> None:
     if len(plan.facts) > overlay.MOST_ROWS:
         margin.paragraph(f"and {len(plan.facts) - overlay.MOST_ROWS} more lines drawn")
     _draw_along(margin, plan)
-    margin.y += 2.5
-    margin.notes(plan.notes)
 
 
 # ---- planned works --------------------------------------------------------------------------
@@ -328,14 +325,13 @@ def _clearance_margin(margin: Margin, plan: ClearancePlan) -> None:
         margin.paragraph(f"and {len(plan.approaches) - overlay.MOST_ROWS} more: see the table")
     margin.y += 2.5
     _draw_depths(margin, plan)
-    margin.notes(plan.notes)
 
 
 def _draw_depths(margin: Margin, plan: ClearancePlan) -> None:
     """Draw how deep pipe and works lie at each closest place, to one scale, side by side."""
     known = [(a, a.depths) for a in plan.approaches[: overlay.MOST_ROWS] if a.depths is not None]
     box = margin.box
-    if not known or margin.y + _DEPTHS_MM + _NOTES_MM > box.foot:
+    if not known or margin.y + _DEPTHS_MM > box.foot:
         return
     margin.paragraph(
         "Depth of pipe (left) and works (right) at the closest place of each, pipe as located; "

@@ -94,5 +94,3 @@ def _margin(margin: Margin, plan: RegisterPlan) -> None:
         margin.row((str(row.number), *row.cells), plan.columns, colour, bold=row.filled)
     if len(plan.rows) > overlay.MOST_ROWS:
         margin.paragraph(f"and {len(plan.rows) - overlay.MOST_ROWS} more: see the table")
-    margin.y += 2.5
-    margin.notes(plan.notes)

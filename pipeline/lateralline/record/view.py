@@ -129,6 +129,13 @@ class RecordView:
         return self.ground.north
 
     @property
+    def crs_in_words(self) -> str:
+        """The coordinate system of what is drawn, and the unit its coordinates are in."""
+        name = self.lineage.crs_name if self.crs is not None else "sketch on invented axes"
+        unit = {"°": "degrees", "m": "metres"}.get(self.coordinate_unit, self.coordinate_unit)
+        return f"{name} ({unit})"
+
+    @property
     def corner(self) -> str:
         """Where x and y count from, in the file's own coordinates and in words."""
         x, y = self.ground.origin
