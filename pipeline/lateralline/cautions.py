@@ -24,6 +24,15 @@ ERRORS: Final = "ERRORS are open:"
 _NAMED: Final = 4
 
 
+def is_open_error(severity: str, accepted_by: str) -> bool:
+    """Whether a finding is an error that nobody answers for: what bars a line, or a site, from use.
+
+    >>> is_open_error("error", ""), is_open_error("error", "A. B."), is_open_error("warning", "")
+    (True, False, False)
+    """
+    return severity == "error" and not accepted_by
+
+
 @dataclass(frozen=True, slots=True)
 class Reservations:
     """What speaks against using a record: somebody changed it, or errors of it are open."""
@@ -40,7 +49,7 @@ class Reservations:
         >>> Reservations.of_findings([("S", "L1", "error", ""), ("S", "L2", "error", "A. B.")])
         Reservations(changed=False, errors=frozenset({('S', 'L1')}))
         """
-        of = ((site, line) for site, line, level, by in rows if level == "error" and not by)
+        of = ((site, line) for site, line, *told in rows if is_open_error(*told))
         return cls(changed, frozenset(of))
 
     def of(self, site: str, line: str = "") -> Reservations:
@@ -68,20 +77,22 @@ class Reservations:
         return own
 
     def _of_errors(self) -> str:
-        if len(self.errors) > _NAMED:
-            sites = len({site for site, _ in self.errors})
-            where = f" of {sites} sites" if sites > 1 else ""
-            return f"{ERRORS} do not use {len(self.errors)} lines{where} that findings name."
-        several = len({site for site, _ in self.errors}) > 1
-        lines, whole = [], []
-        for site, line in sorted(self.errors):
-            if line:
-                lines.append(f"{line} of {site}" if several else line)
-            else:
-                whole.append(site)
-        named = [f"line{'s' * (len(lines) > 1)} {', '.join(lines)}"] if lines else []
-        named += [f"any line of {', '.join(whole)}"] if whole else []
-        return f"{ERRORS} do not use {', nor '.join(named)}."
+        sites = {site for site, _ in self.errors}
+        whole = sorted(site for site, line in self.errors if not line)
+        lines = sorted((site, line) for site, line in self.errors if line)
+        if len(self.errors) <= _NAMED:
+            each = [f"{line} of {site}" if len(sites) > 1 else line for site, line in lines]
+            named = [f"line{'s' * (len(lines) > 1)} {', '.join(each)}"] if lines else []
+            named += [f"any line of {', '.join(whole)}"] if whole else []
+            return f"{ERRORS} do not use {', nor '.join(named)}."
+        lines = [(site, line) for site, line in lines if site not in whole]
+        of = {site for site, _ in lines}
+        where = f" of {len(of)} sites" if len(of) > 1 else ""
+        counted = [f"{len(lines)} line{'s' * (len(lines) > 1)}{where}"] if lines else []
+        if whole:
+            which = ", ".join(whole) if len(whole) <= _NAMED else f"{len(whole)} whole sites"
+            counted.append(f"any line of {which}")
+        return f"{ERRORS} do not use {', nor '.join(counted)} that findings name."
 
 
 #: Nothing speaks against it.

@@ -44,6 +44,7 @@ from math import isfinite
 from typing import Final, TypeVar
 
 from lateralline.catalogue import Form, Given, Severity, Stage, catalogue, is_number, unit_of
+from lateralline.cautions import is_open_error
 from lateralline.renamed import names_of_v1_finding
 from lateralline.wording import Value, formatted, placeholders, rendered
 
@@ -162,6 +163,11 @@ class Finding:
     def asked(self) -> bool:
         """Whether somebody must still look at it: it is not accepted."""
         return not self.accepted_by
+
+    @property
+    def open_error(self) -> bool:
+        """Whether it is an error that nobody answers for."""
+        return is_open_error(self.severity, self.accepted_by)
 
     @property
     def message(self) -> str:

@@ -123,7 +123,7 @@ def test_what_is_not_bounded_found_or_located_is_said_so() -> None:
     said = printed(replace(SITE, lines=(line,)))
     assert "position ±  not bounded by the counter, between R1/4 and R1/5" in said
     assert "1 bend: 46° at 3.05 m; 1 junction: with L2 at 1.00 m" in said
-    assert "left out: pipe to CO1 and past open ends" in said
+    assert "left out: pipe past open ends, as to CO1" in said
 
 
 @pytest.mark.parametrize(

@@ -56,7 +56,7 @@ def test_the_screen_says_what_top_at_least_leaves_out() -> None:
     """The way to an entry nobody located and what is past an end are not in the figure."""
     line = replace(CLEAN, carried_on=("CO1",))
     (row,) = [r for r in screen(replace(SITE, lines=(line,)), width=80) if "left out" in r]
-    assert row == "  top at least: of the located line; left out: pipe to CO1 and past open ends"
+    assert row == "  top at least: of the located line; left out: pipe past open ends, as to CO1"
     (row,) = [r for r in screen(replace(SITE, lines=(CLEAN,)), width=80) if "left out" in r]
     assert row.endswith("left out: pipe past open ends")
 

@@ -104,6 +104,13 @@ def test_reservations_name_few_lines_and_count_many() -> None:
     assert said(("A", "")) == "ERRORS are open: do not use any line of A. No."
     many = [("A", f"L{n}") for n in range(9)]
     assert said(*many) == "ERRORS are open: do not use 9 lines that findings name. No."
+    opens = "ERRORS are open: do not use"
+    assert said(("B", ""), ("B", "L1"), *many) == (
+        f"{opens} 9 lines, nor any line of B that findings name. No."
+    )
+    assert said(*((f"S{n}", "") for n in range(5)), ("A", "L1")) == (
+        f"{opens} 1 line, nor any line of 5 whole sites that findings name. No."
+    )
     assert said(changed=True) == f"{CHANGED} No."
     both = Reservations(changed=True, errors=frozenset({("A", "L1"), ("A", "L2")})).of("A", "L1")
     assert both.before("No.") == f"{CHANGED} {SAID} No."

@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 
 _NONE_SHOWN: Final = (
     "No conflict is shown by these records. That is no clearance to dig: it says nothing of pipes "
-    "nobody located, of what lies past the ends of a located line, or of other utilities."
+    "nobody located, of pipe past the open ends of a located line, or of other utilities."
 )
 _VERDICTS: Final = {
     "not_located": "not located",

@@ -238,7 +238,7 @@ def _nodes(line: LineSummary, unit: str) -> str:
 
 
 def _shown(findings: Iterable[Finding], *, errors_only: bool) -> list[Finding]:
-    return [f for f in findings if (f.severity == "error" and f.asked) or not errors_only]
+    return [f for f in findings if f.open_error or not errors_only]
 
 
 def _named(summary: SiteSummary) -> str:

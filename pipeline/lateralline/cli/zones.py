@@ -194,7 +194,7 @@ def _print_unlocated(out: Console, rows: Sequence[UnlocatedRow]) -> None:
         ),
         (
             [row for row in placed if row.extent == "beyond_end"],
-            "not located past an end, where the camera went: see layer unlocated",
+            "not located, where the camera went: see layer unlocated",
             "yellow",
         ),
     ):

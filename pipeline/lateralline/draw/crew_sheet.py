@@ -395,7 +395,7 @@ def _errors(view: RecordView, room: float) -> list[str]:
     """Return lines of text, at most so many mm wide, that say which errors nobody answers for."""
     from lateralline.draw.canvas import wrapped
 
-    rows = [r for r in view.rows(FindingRow) if r.severity == "error" and not r.accepted]
+    rows = [r for r in view.rows(FindingRow) if r.open_error]
     lines = []
     for row in rows[:_MOST_ERRORS]:
         said = message_of(view.prose(row.what), view.prose(row.by_how_much))

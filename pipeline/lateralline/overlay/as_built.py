@@ -257,7 +257,7 @@ def named(rows: Sequence[UnlocatedRow], most: int = 20) -> str:
                 row.site_id,
                 row.line_id or "(whole site)",
                 f"(run {row.run_id})" if row.extent == "run" else "",
-                "(past its end)" if row.extent == "beyond_end" else "",
+                "(past an open end)" if row.extent == "beyond_end" else "",
             )
             if part
         )

@@ -32,8 +32,8 @@ _MARGIN_M: Final = 8.0
 
 #: What a pair's row in the margin has no room for, by verdict and whether it is past an open end.
 _MORE: Final = {
-    ("conflict", True): "the pipe runs on past the end of its located line",
-    ("not_located", True): "not located past the end of its line: it may be here",
+    ("conflict", True): "the pipe runs on past an open end",
+    ("not_located", True): "not located, past an open end: it may be here",
     ("not_located", False): "not located: it may be here, at any depth",
 }
 

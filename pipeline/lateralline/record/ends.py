@@ -32,14 +32,14 @@ def located_alone(entries: Iterable[str]) -> str:
     """Say what a figure over a whole line leaves out: the way to entries, and past open ends.
 
     >>> located_alone(["CO1", "CO2"])
-    'of the located line; left out: pipe to CO1, CO2 and past open ends'
+    'of the located line; left out: pipe past open ends, as to CO1, CO2'
     >>> located_alone([])
     'of the located line; left out: pipe past open ends'
     """
     names = list(dict.fromkeys(entries))
     more = [f"{len(names) - _MOST_ENTRIES} more entries"] * (len(names) > _MOST_ENTRIES)
     to = ", ".join([*names[:_MOST_ENTRIES], *more])
-    return f"of the located line; left out: pipe {f'to {to} and ' * bool(to)}past open ends"
+    return f"of the located line; left out: pipe past open ends{f', as to {to}' * bool(to)}"
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -17,6 +17,7 @@ from typing import ClassVar, Final, Generic, NoReturn, TypeVar, cast
 import pandas as pd
 from shapely import LineString, Point, Polygon
 
+from lateralline.cautions import is_open_error
 from lateralline.derive.ellipses import INTERVAL_95
 
 V = TypeVar("V")
@@ -401,6 +402,11 @@ class FindingRow(LayerRow):
     line_id, run_id, stop_id = texts(3)
     accepted_on = DateColumn()
     chainage_m = RealColumn()
+
+    @property
+    def open_error(self) -> bool:
+        """Whether it is an error that nobody answers for."""
+        return is_open_error(self.severity, self.accepted_by)
 
     @property
     def accepted(self) -> str:

@@ -96,10 +96,7 @@ class SiteSummary:
 
     def errors_of(self, line: LineSummary) -> int:
         """How many errors speak of a line, or of the whole site."""
-        return sum(
-            f.severity == "error" and f.asked and f.line_id in ("", line.line)
-            for f in self.findings
-        )
+        return sum(f.open_error and f.line_id in ("", line.line) for f in self.findings)
 
     @property
     def accepted(self) -> tuple[Finding, ...]:

@@ -82,7 +82,7 @@ def compare_records(old: RecordView, new: RecordView) -> SiteChanges:
         exposures=(),
         findings_come=noted(found, found_before),
         findings_gone=noted(found_before, found),
-        errors=sum(f.severity == "error" and not f.accepted_by for f in found),
+        errors=sum(f.open_error for f in found),
         warnings=(),
     )
 

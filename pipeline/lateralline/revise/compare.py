@@ -93,7 +93,7 @@ def compare(old: SiteResult, new: SiteResult, added: dict[str, int]) -> SiteChan
         exposures=exposures,
         findings_come=noted(new.findings, old.findings),
         findings_gone=noted(old.findings, new.findings),
-        errors=sum(f.severity == "error" and f.asked for f in new.findings),
+        errors=sum(f.open_error for f in new.findings),
         warnings=(
             *warnings(lines, exposures),
             *shared_receivers(before["record"].settings, settings),
