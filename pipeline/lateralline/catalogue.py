@@ -19,7 +19,7 @@ from typing import Annotated, Final, Literal, TypeAlias
 from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError, model_validator
 
 from lateralline.errors import ContractError
-from lateralline.wording import METRES, OPTIONAL, Value, placeholders
+from lateralline.wording import HUNDREDS, METRES, OPTIONAL, Value, placeholders
 
 Severity = Literal["error", "warning", "info"]
 Stage = Literal["read", "place", "solve", "link", "derive", "write", "update", "match"]
@@ -290,4 +290,6 @@ def _fits(kind: str, spec: str) -> bool:
             return not spec
         case "names" | "flag":
             return spec == {"names": "names", "flag": "?"}[kind]
+    if spec == HUNDREDS:
+        return kind == "number"
     return bool(re.fullmatch(r"\+?,?(\.\d+)?[fg]", spec))

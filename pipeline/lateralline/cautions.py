@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from lateralline import contract
+from lateralline.findings import is_open_error
 
 #: Stands on everything that could guide digging; declared once, in the schemas.
 CAUTION: Final = contract.load("tolerance_zone").caution
@@ -22,15 +23,6 @@ ERRORS: Final = "ERRORS are open:"
 
 #: So many lines are named at most.
 _NAMED: Final = 4
-
-
-def is_open_error(severity: str, accepted_by: str) -> bool:
-    """Whether a finding is an error that nobody answers for: what bars a line, or a site, from use.
-
-    >>> is_open_error("error", ""), is_open_error("error", "A. B."), is_open_error("warning", "")
-    (True, False, False)
-    """
-    return severity == "error" and not accepted_by
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,6 +21,7 @@ A template shows a value as `{name:format}`:
     names                       names in a row, the first eight
     ±length, ±.0f …             of a standard deviation: "± " and half of its 95 % interval
     ?                           nothing: a flag that only keeps its [[…]]
+    hundreds                    how many of a hundred: "none", "31"
     else                        as Python formats numbers; text has no format
 
 What stands in `[[…]]` is left out when a value in it is empty: no text, no names, False, or a
@@ -44,7 +45,6 @@ from math import isfinite
 from typing import Final, TypeVar
 
 from lateralline.catalogue import Form, Given, Severity, Stage, catalogue, is_number, unit_of
-from lateralline.cautions import is_open_error
 from lateralline.renamed import names_of_v1_finding
 from lateralline.wording import Value, formatted, placeholders, rendered
 
@@ -53,6 +53,15 @@ _One = TypeVar("_One", bound=str)
 #: Stands for every subject in what a finding explains.
 ANY: Final = "*"
 _WORD: Final = re.compile(r"[a-z]+[ ,:]")
+
+
+def is_open_error(severity: str, accepted_by: str) -> bool:
+    """Whether a finding is an error that nobody answers for: what bars a line, or a site, from use.
+
+    >>> is_open_error("error", ""), is_open_error("error", "A. B."), is_open_error("warning", "")
+    (True, False, False)
+    """
+    return severity == "error" and not accepted_by
 
 
 @dataclass(frozen=True, slots=True)

@@ -226,6 +226,8 @@ Value: TypeAlias = float | str | tuple[str, ...] | None
 _MOST_NAMES: Final = 8
 #: What a template leaves out when a value in it is empty.
 OPTIONAL: Final = re.compile(r"\[\[(.*?)\]\]")
+#: The format of how many "of a hundred": none is said as a word, and a few tenths are not none.
+HUNDREDS: Final = "hundreds"
 #: Formats of a length.
 METRES: Final = re.compile(r"(\+?)length([0-3])?|km([01])")
 #: Half-width of the two-sided 95 % interval of one quantity over its σ, 1.9600.
@@ -305,6 +307,8 @@ def formatted(value: Value, spec: str, *, up: bool | None = None) -> str:
         return metres(rounded, decimals, signed=bool(found[1]))
     if spec.startswith("count "):
         return f"{value} {spec[6:]}" + ("" if value == 1 else "s")
+    if spec == HUNDREDS:
+        return "none" if value == 0.0 else "fewer than one" if value < 0.5 else f"{value:.0f}"
     if up and (fixed := re.search(r"\.(\d)f$", spec)):
         value = rounded_up(float(value), int(fixed[1]))
     return format(value, spec)

@@ -462,3 +462,16 @@ def test_whatever_a_site_says_is_text_and_nothing_else(
     assert tab.value("document.querySelector('.note').innerText") == EVIL
     assert tab.value("document.querySelector('tbody').innerText").count(EVIL) > 4
     assert tab.value("[window.hit, document.images.length]") == [None, 0]
+
+
+@pytest.mark.parametrize("wide", [1300, 1100, 1000, 390])
+def test_no_column_of_a_table_is_cut(tab: Any, work: Path, wide: int) -> None:
+    """The last column, a stop's status or a node's bend, is in sight at every width."""
+    tab.size(wide, 900, phone=wide < 500)
+    look(tab, work / "works.html")
+    cut = tab.value(
+        "[...document.querySelectorAll('.table .scroll')]"
+        ".map((e) => [e.querySelector('table').id, e.scrollWidth - e.clientWidth])"
+    )
+    assert {"table-stops", "table-nodes"} <= {name for name, _ in cut}
+    assert [name for name, by in cut if by > 0] == []

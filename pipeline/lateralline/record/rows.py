@@ -17,8 +17,8 @@ from typing import ClassVar, Final, Generic, NoReturn, TypeVar, cast
 import pandas as pd
 from shapely import LineString, Point, Polygon
 
-from lateralline.cautions import is_open_error
 from lateralline.derive.ellipses import INTERVAL_95
+from lateralline.findings import is_open_error
 
 V = TypeVar("V")
 R = TypeVar("R", bound="LayerRow")
