@@ -20,12 +20,13 @@ from lateralline.cli.report import own_length
 from lateralline.draw import symbols
 from lateralline.draw.canvas import width_mm
 from lateralline.draw.furniture import body_of
-from lateralline.draw.labels import colour_of
-from lateralline.draw.layout import lay_out
+from lateralline.draw.labels import colour_of, plan_labels
+from lateralline.draw.layout import extent_of, lay_out
 from lateralline.draw.paper import Box
 from lateralline.draw.sheet import SheetOptions, sheet_pages
 from lateralline.draw.tables import TableColumn, TableSection, paginate
 from lateralline.measure import Measure
+from lateralline.record.rows import NodeRow
 from lateralline.record.symbology import area_of, load_styles, style_of
 from lateralline.record.view import read_record
 from lateralline.units import feet_and_inches
@@ -357,3 +358,27 @@ def test_figures_and_words_of_headings_are_never_broken() -> None:
     assert sum(widths) == pytest.approx(BODY.width)
     assert widths[1] > width_mm("-12345.67 ± 0.89", 6.2)
     assert widths[1] > width_mm("greatest", 6.2, bold=True)
+
+
+def test_the_plan_of_a_sketch_holds_every_point_a_tape_starts_from(
+    practice: dict[str, Path],
+) -> None:
+    """B of the invented sketch lies more than a third of its length beside it."""
+    view = read_record(practice["local-sketch"])
+    x0, y0, x1, y1 = extent_of(view)
+    tied = {c.point: c.geometry for c in view.control if c.in_a_tie}
+    assert set(tied) == {"A", "B", "N"}
+    for name, at in tied.items():
+        assert x0 <= at.x <= x1, name
+        assert y0 <= at.y <= y1, name
+
+
+def test_a_bend_names_every_fitting_it_may_be(practice: dict[str, Path]) -> None:
+    """A name too long for a line of a label goes on in the next; no part of the name is left."""
+    view = read_record(practice["tape-ties"])
+    first = next(n for n in view.nodes if n.geometry is not None)
+    fittings = "22½° bend or 30° bend or 45° bend or 60° bend"
+    bend = NodeRow(first.values | {"kind": "bend", "nearest_fitting": fittings, "bend_deg": 23.0})
+    (label,) = plan_labels(view, [bend], [], [], [])
+    assert fittings in " ".join(label.text.split("\n"))
+    assert max(width_mm(line, label.size, bold=True) for line in label.text.split("\n")) <= 46.0

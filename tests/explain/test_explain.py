@@ -8,7 +8,7 @@ import re
 import shutil
 import sqlite3
 import textwrap
-from math import acos, degrees, sqrt
+from math import acos, degrees, isfinite, sqrt
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +23,7 @@ from lateralline.cli import app
 from lateralline.errors import UnknownSpotError
 from lateralline.explain import Explanation, explain
 from lateralline.explain.content import lines_of
+from lateralline.explain.found import found_by
 from lateralline.record.rows import FindingRow, MarkRow, NodeRow, SegmentRow
 from lateralline.record.view import read_record
 from tests.support.places import SAMPLES
@@ -37,7 +38,7 @@ def _shown_first(told: Explanation) -> list[str]:
     """The rows of a terminal of 80 columns before the figures."""
     rows: list[str] = []
     for line in lines_of(told, 80):
-        if line.startswith("How the figures"):
+        if line.startswith("That is all in short"):
             return rows
         rows += textwrap.wrap(line, 80) or [""]
     return rows
@@ -69,13 +70,51 @@ def test_a_stop_leads_with_what_is_claimed_on_what_it_rests_and_what_is_in_doubt
         assert len(list(lines_of(told, 80))) > 3 * len(rows)  # all of it is behind
 
 
+def test_a_line_leads_with_its_bounds_its_stops_and_its_findings(sample: Path) -> None:
+    view = read_record(sample / "asbuilt.gpkg", "")
+    for line in view.centrelines:
+        told = explain(sample / "asbuilt.gpkg", f"line {line.line_id}")
+        rows = _shown_first(told)
+        assert len(rows) <= 40
+        said = " ".join(" ".join(rows).split())
+        assert f"located over {view.length_both(line.length_m)}" in said
+        assert f"position ± at most {view.off_both(line.position_95_max_m)}" in said
+        stops = [fix for fix in view.fixes if fix.line_id == line.line_id]
+        located = sum(fix.geometry is not None for fix in stops)
+        assert f"Rests on {located} of {len(stops)} stops" in said
+        doubted = [
+            r for r in view.rows(FindingRow)
+            if r.line_id == line.line_id and not r.stop_id and r.severity != "info"
+        ]  # fmt: skip
+        undecided = any(s.shape == "undecided" for s in view.rows(SegmentRow, line.line_id))
+        unsure = bool(doubted) or undecided or located < len(stops)
+        assert ("In doubt: nothing that the record shows" in said) != unsure
+        assert len(list(lines_of(told, 80))) > 3 * len(rows)
+
+
+def test_a_finding_leads_with_its_claim_and_the_figures_it_rests_on(sample: Path) -> None:
+    view = read_record(sample / "asbuilt.gpkg", "")
+    for row in view.rows(FindingRow):
+        told = explain(sample / "asbuilt.gpkg", row.cause)
+        claim, grounds, doubt = told.said[:3]
+        assert claim.startswith("Claimed: ")
+        assert view.prose(row.what) in claim
+        numbers = [name for name in found_by(row).values if isfinite(found_by(row).number(name))]
+        assert grounds.startswith(f"Rests on {len(numbers) or 'no'} figure")
+        assert doubt.startswith("In doubt: ")
+        rows = _shown_first(told)
+        assert len(rows) <= 40, row.cause
+        begins = [text[0] for text in told.said]
+        assert not [letter for letter in begins if letter.islower()], row.cause
+
+
 def test_an_error_of_the_whole_site_is_in_doubt_of_every_stop(tmp_path: Path) -> None:
     out = tmp_path / "out"
     CliRunner().invoke(app, ["build", str(SAMPLES / "frames-swapped"), "-o", str(out)])
     for fix in read_record(out / "asbuilt.gpkg", "").fixes:
         said = explain(out / "asbuilt.gpkg", fix.name).said
         (doubt,) = [text for text in said if "x and y are exchanged" in text.lower()]
-        assert "error: " in doubt
+        assert "error: " in doubt.lower()
 
 
 def test_a_stop_worked_by_hand(hand: Path) -> None:

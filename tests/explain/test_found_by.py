@@ -93,8 +93,9 @@ def test_tapes_that_do_not_meet_lead_on_to_the_mark_and_its_stop(sample: Path) -
     # one spare tape: chance alone exceeds 1.95996² = 3.8415 once in 20
     [limit] = _figures(told, "limit of χ² of so many spare tapes")
     assert limit.value == pytest.approx(1.95996**2, abs=1e-4)
-    assert any("HOUSE-SW 65 ft" in text for text in told.said)
-    assert any("stop R1/6" in text for text in told.said)
+    beside = [text for table in told.tables for row in table.rows for text in row]
+    assert any("HOUSE-SW 65 ft" in text for text in beside)
+    assert any("stop R1/6" in text for text in beside)
 
 
 @pytest.mark.parametrize(

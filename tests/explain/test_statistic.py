@@ -154,7 +154,7 @@ def test_what_else_a_finding_speaks_of_is_kept_and_led_on_to(tmp_path: Path) -> 
     assert (row.subject, row.also_about) == ("stop R1/5", '["stop R1/4"]')
     told = explain(view.source, row.cause)
     assert "It speaks of stop R1/4 too." in told.said
-    assert "What stop R1/4 rests on, follows." in told.said
+    assert "What stop R1/4 rests on, in words" in [table.title for table in told.tables]
     assert len([t for t in told.tables if t.title == "Marks"]) == 2
     # the page leads there too, and back
     spots = explain_all(view)

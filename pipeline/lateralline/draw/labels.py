@@ -19,7 +19,7 @@ from matplotlib.patheffects import withStroke
 from matplotlib.transforms import BboxBase
 
 from lateralline.derive.ellipses import INTERVAL_95
-from lateralline.draw.canvas import fitted, lettered
+from lateralline.draw.canvas import fitted, lettered, wrapped
 from lateralline.draw.symbols import INK
 from lateralline.record.ground import off_the_lines
 from lateralline.record.rows import ControlRow, FixRow, NodeRow, ObservationRow
@@ -118,6 +118,7 @@ def _costs(boxes: Floats, taken: Floats, points: Floats, frame: BboxBase) -> Flo
 
 
 _ROOM_MM: Final = 46.0  # a label is no wider
+_NAME_LINES: Final = 3  # of one fact of a node: a bend may be near several fittings
 _MOST_FAR: Final = 5  # control points off the plan that are named
 _WAYS: Final = dict(
     zip(("N", "NE", "E", "SE", "S", "SW", "W", "NW"), "↑↗→↘↓↙←↖", strict=True)
@@ -142,7 +143,10 @@ def plan_labels(
         if node.kind == "junction" and node.chainage_m == 0.0:
             continue  # the same spot, seen from the line that joins
         name = node_name(view, node).replace(", nearest", "\nnearest")  # narrow: fits nearby
-        text = "\n".join(map(_short, (*name.split("\n"), *_heights(view, node))))
+        lines = (*name.split("\n"), *_heights(view, node))
+        text = "\n".join(
+            part for line in lines for part in wrapped(line, _ROOM_MM, 6.2, _NAME_LINES, bold=True)
+        )
         labels.append(_label(node, text, colour_of("pipe_segments"), 6.2, "bold"))
     for point in control:
         labels.append(_label(point, _short(point.point), INK, 6.2, "bold"))

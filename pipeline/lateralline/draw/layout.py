@@ -29,7 +29,7 @@ from lateralline.record.view import Bounds, RecordView
 Orientation = Literal["auto", "portrait", "landscape"]
 
 _GAP: Final = 4.0
-_NEAR: Final = 0.35  # of the site's greater side: how far off a point that is taped from is drawn
+_NEAR: Final = 0.4  # of the site's greater side: how far off a point that is taped from is drawn
 _SHARES: Final = (0.60, 0.52, 0.44, 0.36)  # of the body, for the plan
 _COARSEST: Final = 250.0  # a plan is cut into sheets rather than drawn smaller
 _LEAST_GRAPH: Final = 30.0

@@ -5,7 +5,7 @@ refs      what a name means, and the explanation of that
 things    everything that has a name: what tells of it, and what lies beside it
 whole     everything at once, for a page; what lies beside is led to and told once
 stop      a stop: its marks, how they were weighed, what they say by hand
-in_short  what leads the explanation of a stop: its claim, its grounds, its doubts
+in_short  what leads the explanation of a stop, line or finding: claim, grounds, doubts
 by_hand   what a pencil gets from its marks, and how far from the record's that may be
 finding   a finding: its figures, what they were held against, which of the record agree
 found     what a finding was found by, as its row keeps it

@@ -21,6 +21,8 @@ HOW: Final = (
 )
 #: What figures are shown to: less is no difference.
 _SHOWN: Final = 5e-5
+#: What is told in short first.
+_SHORTENED: Final = ("stop", "line", "finding")
 _MINUS: Final = "−"
 #: Where formulas are from, by the name a figure gives.
 SOURCES: Final = {
@@ -213,7 +215,7 @@ def lines_of(explanation: Explanation, width: int = 100) -> Iterator[str]:
     numbers = numbered(explanation.figures, explanation.tables)
     yield explanation.title
     yield from (f"  {text}" for text in explanation.said)
-    if explanation.kind == "stop":
+    if explanation.kind in _SHORTENED:
         yield ""
         yield "That is all in short; what follows is what it rests on, figure by figure."
     if explanation.figures:

@@ -21,7 +21,8 @@ from lateralline.explain.content import (
 )
 from lateralline.explain.fixed import length_between
 from lateralline.explain.found import FoundBy, found_by
-from lateralline.explain.origin import setting, text_of
+from lateralline.explain.in_short import finding_in_short
+from lateralline.explain.origin import setting
 from lateralline.explain.statistic import beyond_the_record, statistic_figures
 from lateralline.findings import subjects_in
 from lateralline.record.rows import (
@@ -56,7 +57,7 @@ _SAME_PLACE_M: Final = 1e-6
 def tell_finding(view: RecordView, row: FindingRow, told: ToldSpot) -> None:
     """Tell a finding, the figures it rests on, and what they were held against."""
     found = found_by(row)
-    told.said.append(text_of(view, row))
+    told.said += finding_in_short(view, found, list(beyond_the_record(found)))
     told.said.append(f"Code {row.code}{f'/{row.variant}' if row.variant else ''}: {row.title}.")
     if row.source_row:
         told.said.append(f"It comes from {row.source_row}.")
@@ -67,8 +68,6 @@ def tell_finding(view: RecordView, row: FindingRow, told: ToldSpot) -> None:
             f"By what criterion it is found stands in the docstrings of the package "
             f"lateralline.{found.form.explained}."
         )
-    if not found.values:
-        told.said.append("It rests on no figures." if row.found_by == "" else "")
     numbers = [name for name in found.values if isfinite(found.number(name))]
     told.table(
         "What it was found by",
@@ -92,8 +91,6 @@ def tell_finding(view: RecordView, row: FindingRow, told: ToldSpot) -> None:
     )
     told.figures += [*_reckoned(found), *_limits(found), *_of_record(view, found)]
     told.figures += statistic_figures(view, found)
-    told.said += beyond_the_record(found)
-    told.said[:] = filter(None, told.said)
 
 
 def _reckoned(found: FoundBy) -> Iterator[ExplainedFigure]:

@@ -1,25 +1,37 @@
-"""A stop in short: what is claimed of it, on what that rests, and what of it is in doubt.
+"""A stop, a line, a finding in short: what is claimed, on what that rests, and what is in doubt.
 
-It leads what `explain` tells of a stop, on the terminal, on paper and on the page; all else that is
+It leads what `explain` tells of one, on the terminal, on paper and on the page; all else that is
 told follows, with the figures and sources behind each of these sentences.
 """
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from math import isfinite, isnan
 from typing import Final
 
 from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.distributions import chi2
+from lateralline.explain.found import FoundBy
+from lateralline.explain.origin import text_of
 from lateralline.findings import message_of
-from lateralline.record.rows import FindingRow, FixRow, MarkRow, NodeRow
+from lateralline.record.rows import (
+    CentrelineRow,
+    FindingRow,
+    FixRow,
+    MarkRow,
+    NodeRow,
+    SegmentRow,
+)
 from lateralline.record.view import RecordView
+from lateralline.wording import counted
 
 #: Times its expected error that one residual in a thousand is beyond, as the table of marks says.
 LIMIT: Final = 3.29
+_NO_DOUBT: Final = "nothing that the record shows; what nobody gave stands under Assumed."
 _MOST_FINDINGS: Final = 4
+_MOST: Final = 4  # figures of a finding that are told first
 _RANKS: Final = ("error", "warning", "info")
 
 
@@ -28,14 +40,65 @@ def in_short(view: RecordView, fix: FixRow, marks: Sequence[MarkRow]) -> list[st
     doubts = list(_doubts(view, fix, marks))
     if fix.geometry is None:
         because = fix.reason or "no position follows from its marks"
-        return ["Claimed: nothing. This stop is not located.", f"In doubt: {because}.", *doubts]
-    doubts = doubts or ["nothing that the record shows; what nobody gave stands under Assumed."]
+        claim = "Claimed: nothing. This stop is not located."
+        return [claim, *_in_doubt([f"{because}.", *doubts])]
+    return [*_claims(view, fix), _grounds(view, fix, marks), *_in_doubt(doubts)]
+
+
+def line_in_short(view: RecordView, line: CentrelineRow) -> list[str]:
+    """Return the sentences that lead the explanation of a line."""
+    stops = [fix for fix in view.fixes if fix.line_id == line.line_id]
+    segments = view.rows(SegmentRow, line.line_id)
+    pipe = " ".join(filter(None, (line.material, line.nominal)))
+    least_m = view.least_cover_95_m(line.line_id)
+    bounds = (
+        (f"{view.word('position ±')} at most", view.off_both, line.position_95_max_m),
+        (f"{view.word('level ±')} at most", view.off_both, INTERVAL_95 * line.invert_sigma_max_m),
+        ("cover at least", view.taped_both, least_m),
+    )
+    told = [f"{what} {written(value_m)}" for what, written, value_m in bounds if isfinite(value_m)]
+    unshown = [s.segment_id for s in segments if s.shape == "undecided"]
+    doubts = [f"the shape of segment {', '.join(unshown)} is not shown."] if unshown else []
+    lost = [fix.name for fix in stops if fix.geometry is None]
+    doubts += [f"stop {', '.join(lost)} is not located."] if lost else []
+    doubts += _of_findings(view, lambda row: _bears_on(row, line.line_id))
+    bounded = f"; {', '.join(told)} (95 %, where worst)" if told else "; nothing bounds its errors"
     return [
-        *_claims(view, fix),
-        _grounds(view, fix, marks),
-        f"In doubt: {doubts[0]}",
-        *doubts[1:],
+        f"Claimed: line {line.line_id}{f', {pipe},' * bool(pipe)} is located over "
+        f"{view.length_both(line.length_m)}{bounded}.",
+        f"Rests on {len(stops) - len(lost)} of {counted(len(stops), 'stop')}; run {line.run_ids}.",
+        *_in_doubt(doubts),
     ]
+
+
+def finding_in_short(view: RecordView, found: FoundBy, cannot: Sequence[str]) -> list[str]:
+    """Return the sentences that lead the explanation of a finding.
+
+    `cannot` are those on what of its test cannot be worked again from the record alone.
+    """
+    row = found.row
+    numbers = [name for name in found.values if isfinite(found.number(name))]
+    each = [f"{found.meaning(name).means} {_figure(view, found, name)}" for name in numbers[:_MOST]]
+    each += [f"{len(numbers) - _MOST} more, below"] * (len(numbers) > _MOST)
+    kept = f"Rests on {counted(len(numbers), 'figure')} kept with it: {'; '.join(each)}."
+    return [
+        f"Claimed: {text_of(view, row)}",
+        kept if numbers else "Rests on no figures.",
+        *_in_doubt(cannot),
+    ]
+
+
+def _figure(view: RecordView, found: FoundBy, name: str) -> str:
+    value, unit = found.number(name), found.unit(name)
+    if unit == "m":
+        return view.length_both(value)
+    return f"{value:.4g}{'' if unit == '°' else ' '}{unit}".rstrip()
+
+
+def _in_doubt(doubts: Sequence[str]) -> list[str]:
+    """Return doubts as sentences that follow one another; where there are none, that."""
+    first, *others = doubts or (_NO_DOUBT,)
+    return [f"In doubt: {first}", *(text[:1].upper() + text[1:] for text in others)]
 
 
 def about_stop(name: str, row: FindingRow) -> bool:
@@ -106,7 +169,18 @@ def _doubts(view: RecordView, fix: FixRow, marks: Sequence[MarkRow]) -> Iterator
                 "marks and reading fit worse than those of 95 of 100 such stops: "
                 f"χ² {fix.chi2:.2f}, limit {limit:.2f}."
             )
-    found = [row for row in view.rows(FindingRow) if _casts_doubt(row, fix)]
+    yield from _of_findings(view, lambda row: _casts_doubt(row, fix))
+
+
+def _bears_on(row: FindingRow, line: str) -> bool:
+    """Whether a finding is a warning or error of a line as a whole, or an error of its site."""
+    of_line = row.line_id == line and not row.stop_id
+    return (of_line and row.severity != "info") or (not row.line_id and row.severity == "error")
+
+
+def _of_findings(view: RecordView, which: Callable[[FindingRow], bool]) -> Iterator[str]:
+    """Yield the findings that cast doubt, the gravest first, and how many there are more."""
+    found = [row for row in view.rows(FindingRow) if which(row)]
     found.sort(key=lambda r: (bool(r.accepted), _RANKS.index(r.severity)))
     for row in found[:_MOST_FINDINGS]:
         severity = f"accepted {row.severity}" if row.accepted else row.severity

@@ -8,6 +8,7 @@ import numpy as np
 
 from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.explain.content import ExplainedFigure, ToldSpot, formula, half_95, held, put, said
+from lateralline.explain.in_short import line_in_short
 from lateralline.explain.origin import in_files, setting
 from lateralline.explain.segment import tell_parameters
 from lateralline.record.rows import (
@@ -23,11 +24,7 @@ from lateralline.record.view import RecordView
 
 def tell_line(view: RecordView, line: CentrelineRow, told: ToldSpot) -> None:
     """Tell what a line comes to, and the nodes and segments it is made of."""
-    pipe = " ".join(filter(None, (line.material, line.nominal)))
-    told.said.append(
-        f"Line {line.line_id}{f', {pipe},' if pipe else ''} is located over "
-        f"{view.length_both(line.length_m)}; runs {line.run_ids}."
-    )
+    told.said += line_in_short(view, line)
     segments = view.rows(SegmentRow, line.line_id)
     stops = [fix for fix in view.fixes if fix.line_id == line.line_id]
     told.figures += [*_whole(line, segments), *_depths(line, stops)]

@@ -8,7 +8,7 @@ from functools import lru_cache, partial
 from typing import Final
 
 from lateralline.explain.along import tell_node, tell_observation, tell_place
-from lateralline.explain.content import ToldSpot
+from lateralline.explain.content import ExplainedSource, ToldSpot
 from lateralline.explain.exposure import nodes_of, tell_exposure
 from lateralline.explain.finding import tell_finding
 from lateralline.explain.fixed import tell_baseline, tell_control, tell_mark, tell_site
@@ -41,6 +41,10 @@ BARE: Final = (
 CALLED: Final = {"bend": "node", "junction": "node", "entry": "node", "point": "control point"}
 
 
+#: Where the sentences on what lies beside are from.
+_BELOW: Final = ExplainedSource("the record, by the figures and tables of the same explanation")
+
+
 @dataclass(frozen=True, slots=True)
 class Meant:
     """What a name means: what tells of it alone, of which findings it is, what lies beside it."""
@@ -61,8 +65,13 @@ def tell(view: RecordView, meant: Meant, told: ToldSpot) -> None:
     beside = meant.beside()
     for other in beside:
         if meant.kind == "finding":
-            told.said.append(f"What {other.kind} {other.named} rests on, follows.")
-            tell(view, other, told)
+            own = ToldSpot()
+            tell(view, other, own)
+            about = f"What {other.kind} {other.named} rests on, in words"
+            told.table(about, "", ("sentence",), [(text,) for text in own.said], _BELOW)
+            told.figures += own.figures
+            told.tables += own.tables
+            told.findings += own.findings
         elif other.kind != "segment":
             other.own(told)
     if meant.kind != "finding":
