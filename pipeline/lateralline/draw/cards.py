@@ -110,7 +110,7 @@ def _card(
             at += 4.2 if big else 2.8 if foot_of else 3.3
         at += 0.2 if foot_of else 0.5
     _sketch(canvas, Box(left, top + 12, _SKETCH_MM, _SKETCH_MM), card, view, measure)
-    furniture.draw_north(canvas, inner.right - 4.0, top, view.north)
+    furniture.draw_north(canvas, inner.right - 4.0, top, view.ground.north)
     foot = inner.foot - 12
     canvas.words(left, foot - 4.2, SAID, 5.4, colour=symbols.GREY)
     canvas.words(left, foot, "NO CLEARANCE TO DIG", 7.5, bold=True)

@@ -223,7 +223,7 @@ def _plan(canvas: Canvas, box: Box, view: RecordView, plan: CrewPlan, measure: M
     canvas.words(at, box.y + 3.4, view.crs_in_words, symbols.SMALL_PT, colour=symbols.GREY,
                  room=room)  # fmt: skip
     furniture.scale_bar(canvas, box.right - 22.0, box.y + 4.0, view.unit, scale, _BAR_MM)
-    furniture.draw_north(canvas, box.right - 5.0, box.y - 2.0, view.north)
+    furniture.draw_north(canvas, box.right - 5.0, box.y - 2.0, view.ground.north)
     axes = canvas.axes(inner, xlim=(west, east), ylim=(south, north))
     axes.set_gid("plan")
     for edge in axes.spines.values():

@@ -51,7 +51,7 @@ def draw_head(
         canvas.words(box.x, y + 2.2, about, 6.0, colour=symbols.GREY, room=end - box.x)
     else:  # a narrow plan: the title block names the grid as well
         canvas.words(box.x, y + 2.4, f"{to_scale}; ± 95 %", 7.5, room=end - box.x)
-    draw_north(canvas, box.right - 4.0, box.y, view.north)
+    draw_north(canvas, box.right - 4.0, box.y, view.ground.north)
 
 
 def scale_bar(

@@ -124,11 +124,6 @@ class RecordView:
     # ---- coordinates ----------------------------------------------------------------------
 
     @property
-    def north(self) -> str:
-        """What is up on a drawing: "grid north", "true north" or "sketch north"."""
-        return self.ground.north
-
-    @property
     def crs_in_words(self) -> str:
         """The coordinate system of what is drawn, and the unit its coordinates are in."""
         name = self.lineage.crs_name if self.crs is not None else "sketch on invented axes"
