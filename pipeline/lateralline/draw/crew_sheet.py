@@ -26,6 +26,7 @@ from lateralline.record.ends import SAID, open_ends_of
 from lateralline.record.rows import FindingRow, FixRow, NodeRow
 from lateralline.ties.spots import Asked, control_of, shift_95_of, spots_of
 from lateralline.ties.tapes import Card, TieLimits, tie
+from lateralline.wording import rounded_up
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -89,7 +90,7 @@ class CrewPlan:
         kept = tuple(cards[:_MOST_SPOTS])
         sure = [(_off(card), card.spot.cover_m, n) for n, card in enumerate(kept)]
         known = [
-            (round(off, 2), cover if isfinite(cover) else inf, n)
+            (rounded_up(off, 2), cover if isfinite(cover) else inf, n)  # as it is printed
             for off, cover, n in sure
             if isfinite(off) and (kept[n].tied or not any(card.tied for card in kept))
         ]

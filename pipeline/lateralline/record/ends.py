@@ -51,10 +51,6 @@ class OpenEnds:
     line: Ints  # index of the line
     upper: Flags  # whether the path ends there: upstream, where the flow is known
 
-    def stubs(self, length: float) -> list[shapely.LineString]:
-        """Return a piece of that length straight ahead of each end, in the unit of the paths."""
-        return list(shapely.linestrings(np.stack([self.at, self.at + length * self.ways], axis=1)))
-
 
 def open_at(joined: ArrayLike) -> Flags:
     """Return whether the start and the end of lines (n, 2) are open; `joined` ones end in a line.
