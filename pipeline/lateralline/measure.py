@@ -90,12 +90,7 @@ class Measure:
         >>> [Measure(unit).bare_off(0.0812) for unit in ("m", "ft", "ft-in")]
         ['0.09', '0.27', '3 1/4"']
         """
-        if isnan(metres):
-            return DASH
-        if self.unit != "ft-in":
-            return f"{rounded_up(metres / self.metres, 2):.2f}"
-        steps = rounded_up(metres / self.metres * 12 * _EIGHTHS, 0)
-        return self._eighths(steps).removeprefix("0' ")
+        return self._bare_most(metres).removeprefix("0' ")
 
     def bare_least(self, metres: float) -> str:
         r"""Return what a length is at least, for the same column; a dash for NaN.
@@ -145,6 +140,14 @@ class Measure:
         """
         return self._named(self.bare_least(metres))
 
+    def most(self, metres: float) -> str:
+        r"""Return what a length is at most in words, never smaller; a dash for NaN.
+
+        >>> [Measure(unit).most(0.0812) for unit in ("us-ft", "ft-in")]
+        ['0.27 us-ft', '0\' 3 1/4"']
+        """
+        return self._named(self._bare_most(metres))
+
     def reach(self, metres: float) -> str:
         r"""Return how far off something may be, rounded up as a person says it; a dash for NaN.
 
@@ -179,6 +182,13 @@ class Measure:
             return float(parse_length(number, unit)) * METRES_PER[unit]
         except ValueError as e:
             raise ValueError(str(e) or f'must be a length, as "12.4" or "12.4 {plain}"') from None
+
+    def _bare_most(self, metres: float) -> str:
+        if isnan(metres):
+            return DASH
+        if self.unit != "ft-in":
+            return f"{rounded_up(metres / self.metres, 2):.2f}"
+        return self._eighths(rounded_up(metres / self.metres * 12 * _EIGHTHS, 0))
 
     def _eighths(self, steps: float) -> str:
         return feet_and_inches(steps / _EIGHTHS / 12, _EIGHTHS)

@@ -160,13 +160,13 @@ def chance(probability: float, unknown: str = "unknown") -> str:
 
 
 def rounded_up(value: float, decimals: int) -> float:
-    """Return a number no smaller than it is, but for what rounding left behind.
+    """Return a number no smaller than it is, but for what rounding left behind; NaN stays.
 
-    >>> rounded_up(0.4501, 2), rounded_up(0.45, 2)
-    (0.46, 0.45)
+    >>> rounded_up(0.4501, 2), rounded_up(0.45, 2), rounded_up(float("nan"), 2)
+    (0.46, 0.45, nan)
     """
     steps = 10.0**decimals
-    return ceil(value * steps - 1e-6) / steps
+    return ceil(value * steps - 1e-6) / steps if isfinite(value) else value
 
 
 def off_by(value: float, decimals: int) -> str:

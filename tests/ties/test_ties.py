@@ -180,6 +180,26 @@ def test_a_record_that_bounds_nothing_is_said_to(built: Path) -> None:
     assert "record: not bounded by the record" in "\n".join(card_lines(loose, METRES, limits))
 
 
+@pytest.mark.parametrize("unit", UNITS)
+def test_a_card_never_says_more_cover_than_the_level_band(built: Path, unit: str) -> None:
+    """What is at least, read back from the card, against the layer that holds the bound."""
+    band = pyogrio.read_dataframe(built / "asbuilt.gpkg", layer="level_band")
+    measure, seen = Measure(unit), 0
+    for card in cards_of(built):
+        at = band[band["line_id"] == card.spot.line].sort_values("chainage_m")
+        beside = at[(at["chainage_m"] - card.spot.chainage_m).abs() < 1e-6]
+        said = re.search(r"at least (\S.*?), at most (.*)", "\n".join(card_lines(
+            card, measure, TieLimits(**LIMITS))))  # fmt: skip
+        if beside.empty or said is None:
+            continue
+        seen += 1
+        low, high = (measure.read(text.removesuffix(f" {unit}")) for text in said.groups())
+        bound = float(beside["cover_lower_95_m"].min())
+        assert bound - measure.step_m - 1e-6 < low <= bound + 1e-6
+        assert high >= card.spot.cover_95_m[1] - 1e-6
+    assert seen >= 3
+
+
 # ---- more points --------------------------------------------------------------------------
 
 

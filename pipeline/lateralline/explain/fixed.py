@@ -10,6 +10,7 @@ from lateralline.explain.origin import corner_of, in_files
 from lateralline.kernels.network import W_LIMIT
 from lateralline.record.rows import ControlRow, MarkRow
 from lateralline.record.view import RecordView
+from lateralline.wording import rounded_down
 
 
 def tell_mark(view: RecordView, mark: MarkRow, told: ToldSpot) -> None:
@@ -145,7 +146,8 @@ def tell_site(view: RecordView, told: ToldSpot) -> None:
         ("line", "length", "cover at least (95 %)", "position ± (95 %) at most",
          "level ± (95 %) at most", "misfit χ²", "spare"),
         [
-            (line.line_id, said(line.length_m, 3), said(view.least_cover_95_m(line.line_id), 3),
+            (line.line_id, said(line.length_m, 3),
+             said(rounded_down(view.least_cover_95_m(line.line_id), 3), 3),
              said(line.position_95_max_m), said(INTERVAL_95 * line.invert_sigma_max_m),
              said(line.chi2, 2), said(line.dof, 0))
             for line in view.centrelines

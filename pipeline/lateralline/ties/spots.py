@@ -160,6 +160,7 @@ def _of_layer(
 # ---- spots to find again --------------------------------------------------------------------
 
 
+_SAME_M: Final = 1e-6  # chainages this close are one place
 Spot = TypeVar("Spot", NodeRow, ObservationRow)
 
 
@@ -195,6 +196,7 @@ class TieSpot:
     invert_m: float
     datum: str
     remark: str = ""  # what whoever goes there must know first
+    cover_lower_95_m: float = nan  # of the level band at this place; NaN where none is there
     shift_sigma_m: float = 0.0  # of cov_m2, on each axis: what moved control and pipe together
 
     @property
@@ -205,9 +207,13 @@ class TieSpot:
 
     @property
     def cover_95_m(self) -> tuple[float, float]:
-        """The 95 % range of the cover."""
+        """The 95 % range of the cover: at least what the level band says, where there is one.
+
+        NaN where nothing says either.
+        """
         half = INTERVAL_95 * self.cover_sigma_m
-        return self.cover_m - half, self.cover_m + half
+        own = self.cover_m - half if isnan(self.cover_lower_95_m) else self.cover_lower_95_m
+        return own, self.cover_m + half
 
 
 def spots_of(view: RecordView, asked: Asked, measure: Measure) -> list[TieSpot]:
@@ -230,7 +236,15 @@ def spots_of(view: RecordView, asked: Asked, measure: Measure) -> list[TieSpot]:
             faults.append(str(e))
     if faults:
         raise UnknownSpotError("; ".join(faults))
-    return [replace(spot, shift_sigma_m=shift_95_of(view) / PLAN_95) for spot in spots]
+    shift_sigma_m = shift_95_of(view) / PLAN_95
+    return [
+        replace(
+            spot,
+            shift_sigma_m=shift_sigma_m,
+            cover_lower_95_m=_cover_at_least_m(view, spot.line, spot.chainage_m),
+        )
+        for spot in spots
+    ]
 
 
 def _named(
@@ -318,6 +332,18 @@ def _at(view: RecordView, line: str, chainage_m: float, measure: Measure) -> Tie
         datum=band[0].level_datum,
         remark="the shape of the pipe is not shown here" if any(s.undecided for s in on) else "",
     )
+
+
+def _cover_at_least_m(view: RecordView, line: str, chainage_m: float) -> float:
+    """Return the lower 95 % bound of the cover at a chainage: the less of those beside it.
+
+    NaN where nothing bounds it, and off the level band, as at an entry that was not located.
+    """
+    at = view.of_line("level_band", line)["chainage_m"].to_numpy(dtype=float)
+    before, after = at[at <= chainage_m + _SAME_M], at[at >= chainage_m - _SAME_M]
+    if not (len(before) and len(after)):
+        return nan
+    return view.least_cover_95_m(line, (before.max() - _SAME_M, after.min() + _SAME_M))
 
 
 def _covariance(row: NodeRow | ObservationRow) -> Floats:

@@ -200,11 +200,8 @@ def _depth(card: Card, measure: Measure) -> Iterator[str]:
         yield "  depth    not known: the pipe's size or the ground is not"
         return
     low, high = spot.cover_95_m
-    sure = (
-        "its error is not known"
-        if isnan(low)
-        else f"between {measure.length(low)} and {measure.length(high)}"
-    )
+    sure = "its error is not known" if isnan(low) else f"at least {measure.least(max(low, 0.0))}"
+    sure += "" if isnan(low + high) else f", at most {measure.most(high)}"
     yield f"  depth    {measure.length(spot.cover_m)} to top of pipe"
     yield f"           {sure}"
 
