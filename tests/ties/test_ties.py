@@ -246,6 +246,14 @@ def test_all_faults_of_a_points_file_are_named(built: Path, tmp_path: Path) -> N
 # ---- the command ----------------------------------------------------------------------------
 
 
+def test_a_sigma_of_no_axis_is_asked_which_the_plan_first(built: Path, tmp_path: Path) -> None:
+    table = tmp_path / "more.csv"
+    table.write_text("point,x,y,sigma\nSHED,2267050,888440,0.1\n")
+    done = run("ties", built, "--points", table)
+    assert done.exit_code == 2
+    assert 'did you mean "sigma_h" or "sigma_v"?' in " ".join(done.output.split())
+
+
 def test_the_command_writes_text_cards_and_layer(built: Path, tmp_path: Path) -> None:
     cards, layer = tmp_path / "cards.pdf", tmp_path / "tapes.gpkg"
     done = run("ties", built, "-o", cards, "--tapes", layer)

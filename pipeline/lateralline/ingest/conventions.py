@@ -80,20 +80,29 @@ def without_signs(name: str) -> str:
     return re.sub(r"[\W_]", "", re.sub(r"(?<=\S)\s*[\[(].*$", "", name).casefold())
 
 
-def meant_by(name: str, absent: Iterable[str]) -> str:
-    """Return the column, of those absent, that a name of none may stand for; "" for none.
+def meant_by(name: str, absent: Iterable[str]) -> tuple[str, ...]:
+    """Return the columns, of those absent, that a name of none may stand for, in their order.
 
-    A near miss, a part of its name, or what the trade calls it: depth for depth_reading, RL for z.
+    A beginning that some share, else a near miss, a part of its name, or what the trade calls it.
+
+    >>> meant_by("sigma", ["z", "sigma_h", "sigma_v"]), meant_by("sigma_u", ["sigma_h", "z"])
+    (('sigma_h', 'sigma_v'), ('sigma_h',))
+    >>> meant_by("RL", ["x", "z"]), meant_by("depth", ["depth_reading"]), meant_by("hat", ["z"])
+    (('z',), ('depth_reading',), ())
     """
     absent = list(absent)
     words = re.findall(r"[^\W_]+", name.casefold())
-    if close := get_close_matches("_".join(words), absent, n=1, cutoff=0.8):
-        return close[0]
+    whole = "_".join(words)
+    shared = tuple(c for c in absent if whole and c.startswith(f"{whole}_"))
+    if len(shared) > 1:
+        return shared
+    if close := get_close_matches(whole, absent, n=1, cutoff=0.8):
+        return tuple(close)
     for column in absent:
         called = (*ALIASES.get(column, ()), *MAY_MEAN.get(column, ()))
         if "".join(words) in called or (words and set(words) < set(column.split("_"))):
-            return column
-    return ""
+            return (column,)
+    return ()
 
 
 # ---- decimals ------------------------------------------------------------------------------

@@ -251,7 +251,8 @@ def _report_extra(
             ledger.fault(sheet.file, line, "header", name, "must be text", hint, cell)
             continue
         if meant := meant_by(name, [c for c in absent if c != "note"]):
-            must, hint = f"must be a column of {table.name}", f'did you mean "{meant}"?'
+            either = '" or "'.join(meant)
+            must, hint = f"must be a column of {table.name}", f'did you mean "{either}"?'
             ledger.fault(sheet.file, line, "header", name, must, hint, cell)
             continue
         ledger.note(
