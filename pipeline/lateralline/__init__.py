@@ -70,5 +70,5 @@ def __getattr__(name: str) -> object:
 
 
 def __dir__() -> list[str]:
-    """List what can be asked for."""
-    return sorted([*globals(), *__all__])
+    """List what can be asked for, and nothing that is only used here."""
+    return sorted([*__all__, *(name for name in globals() if name.startswith("__"))])

@@ -77,6 +77,19 @@ class StageError(LaterallineError, RuntimeError):
 class OutputExistsError(LaterallineError, FileExistsError):
     """The output folder is there already and may not be replaced unasked."""
 
+    def __init__(self, message: str, *, if_asked: bool = False) -> None:
+        """Keep what is in the way, and whether it would be replaced if that were asked for."""
+        self.if_asked = if_asked
+        Exception.__init__(self, message)
+
+    def __str__(self) -> str:
+        """Say what to ask for in Python."""
+        return self.said("replace=True")
+
+    def said(self, option: str) -> str:
+        """Say what is in the way, and what to ask for, by the name it has there."""
+        return f"{self.args[0]}{f'; choose another or ask for {option}' if self.if_asked else ''}"
+
 
 class UnknownSiteError(LaterallineError, LookupError):
     """A built record does not hold the site asked for."""

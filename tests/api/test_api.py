@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import filecmp
+import pickle
 import re
 import subprocess
 import sys
@@ -13,6 +14,7 @@ import geopandas as gpd
 import pandas as pd
 import pytest
 
+import lateralline
 from lateralline import api, contract
 from lateralline.errors import (
     OutputExistsError,
@@ -111,8 +113,9 @@ def test_a_record_is_written_as_the_command_writes_it(
     )
     assert (differ, missing) == ([], [])
     assert kept.sites == there.sites == record.sites == ("QH-022",)
-    with pytest.raises(OutputExistsError):
+    with pytest.raises(OutputExistsError, match=r"there already; .* ask for replace=True$") as told:
         record.write(tmp_path / "kept")
+    assert str(pickle.loads(pickle.dumps(told.value))) == str(told.value)  # as a worker sends one
     assert record.write(tmp_path / "kept", replace=True).sites == ("QH-022",)
 
 
@@ -128,6 +131,11 @@ def test_several_sites_make_one_record_without_the_bad_ones(tmp_path: Path) -> N
     record = api.build([SAMPLES / "faulty", BEND, SAMPLES / "slope-levels"])
     assert len(record.sites) == 2
     assert [failure.source.name for failure in record.failures] == ["faulty"]
+    first = str(record.failures[0].faults[0])
+    assert f"; 1 site FAILED, first faulty: {first}>" in repr(record)
+    assert "FAILED" not in repr(api.check(BEND))
+    of_sites = [line for line in map(repr, record.summary()) if line.startswith("<QH-")]
+    assert len(of_sites) == 2
     assert "QH-099:" in set(record.layers["unlocated"]["what"].str.split().explode()) | set(
         record.layers["unlocated"]["site_id"]
     )
@@ -152,6 +160,50 @@ def test_a_built_record_is_opened_by_folder_or_file(tmp_path: Path) -> None:
         api.load(BEND)
     with pytest.raises(UnreadableError):
         api.load(BEND / "site.toml")
+
+
+def test_a_path_that_is_not_there_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Not the folder about it, though it holds what looks like records."""
+    (tmp_path / "local").mkdir()
+    (tmp_path / "local" / "asbuilt.gpkg").touch()
+    monkeypatch.chdir(tmp_path)
+    for opened in (api.load, api.load_all):
+        with pytest.raises(api.RecordNotThereError, match=r"^nowhere is not there; wanted is a fol"):
+            opened("nowhere")
+    with pytest.raises(FileNotFoundError):
+        api.load(tmp_path / "no.gpkg")
+
+
+def test_findings_of_a_line_stand_apart_from_those_of_the_site(record: api.Record) -> None:
+    found = record.findings
+    one, two, site = found.of_line("L1"), found.of_line("L2"), found.of_site
+    assert {f.line_id for f in one} == {"L1"}
+    assert {f.line_id for f in two} == {"L2"}
+    assert {f.line_id for f in site} == {""}
+    assert len(one) + len(two) + len(site) == len(found)
+    assert not found.of_line("")
+
+
+def test_a_summary_is_read_in_a_line(record: api.Record) -> None:
+    (site,) = record.summary()
+    line = site.lines[0]
+    said = repr(site)
+    assert said.startswith(f"<QH-022, surveyed {site.surveyed}: L1 {line.length_m:.2f} m, ")
+    low = re.search(r"L1 .*?cover at least ([\d.]+) m", said)
+    assert low is not None
+    assert line.cover_lower_95_m - 0.01 < float(low[1]) <= line.cover_lower_95_m
+    assert said.endswith(f"{site.count('info')} notes>")
+
+
+def test_a_file_given_to_plot_is_told_what_plot_takes(record: api.Record) -> None:
+    with pytest.raises(UnknownSiteError, match=r"takes a site .*QH-022; got 'p.png'.*savefig") as e:
+        record.plot("p.png")
+    assert "/" not in str(e.value)
+
+
+def test_only_public_names_are_listed() -> None:
+    listed = [name for name in dir(lateralline) if not name.startswith("__")]
+    assert listed == sorted(lateralline.__all__)
 
 
 def test_a_finding_about_one_place_gives_its_chainage_as_a_number(record: api.Record) -> None:

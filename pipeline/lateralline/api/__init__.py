@@ -27,8 +27,8 @@ from typing import TYPE_CHECKING, Final
 if TYPE_CHECKING:
     from lateralline.api.acceptances import accept
     from lateralline.api.handovers import hand_over, plan_handover, read_register
+    from lateralline.api.layers import NotARecordError, RecordNotThereError
     from lateralline.api.records import (
-        NotARecordError,
         NothingBuiltError,
         Record,
         build,
@@ -48,9 +48,9 @@ if TYPE_CHECKING:
 _HOMES: Final = {
     "api.acceptances": ("accept",),
     "api.handovers": ("hand_over", "plan_handover", "read_register"),
+    "api.layers": ("NotARecordError", "RecordNotThereError"),
     "api.records": (
-        "NotARecordError", "NothingBuiltError", "Record", "build", "build_per_crs", "load",
-        "load_all",
+        "NothingBuiltError", "Record", "build", "build_per_crs", "load", "load_all",
     ),
     "api.sites": ("Findings", "check", "find_sites", "read"),
     "errors": ("UnknownSiteError",),
@@ -69,6 +69,7 @@ __all__ = [
     "NotARecordError",
     "NothingBuiltError",
     "Record",
+    "RecordNotThereError",
     "Site",
     "SiteFailure",
     "SiteResult",

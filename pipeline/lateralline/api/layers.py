@@ -1,4 +1,4 @@
-"""The layers of a built record, read when they are asked for."""
+"""The layers of a built record, read when they are asked for; what is said where none is."""
 
 from __future__ import annotations
 
@@ -6,14 +6,43 @@ import shutil
 import weakref
 from collections.abc import Iterator, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from lateralline import contract
+from lateralline.errors import LaterallineError
+from lateralline.record import geopackages_in
 from lateralline.record.reading import read_layer
 
 if TYPE_CHECKING:
     import geopandas as gpd
     import pandas as pd
+
+#: What a built record is opened by.
+_WANTED: Final = "wanted is a folder that lateralline build wrote, or its .gpkg"
+
+
+class NotARecordError(LaterallineError, ValueError):
+    """A path is no output of build; says what is wanted, and of an overlay that it is one."""
+
+    def __init__(self, asbuilt: Path) -> None:
+        """Name what was found at the path."""
+        wants = _WANTED
+        found = f"{asbuilt} is no output of lateralline build"
+        of_crs = [g.parent.name for g in geopackages_in(asbuilt.parent) if g.is_file()]
+        if of_crs and not asbuilt.exists():
+            found = f"{asbuilt.parent} holds a record of each CRS, in {', '.join(of_crs[:20])}"
+            wants = "wanted is one of them"
+        elif (asbuilt.parent / "OVERLAY.md").is_file():
+            found = f"{asbuilt.parent} is an overlay that clearance or zones made"
+        super().__init__(f"{found}; {wants}")
+
+
+class RecordNotThereError(NotARecordError, FileNotFoundError):
+    """There is nothing at the path where a built record was asked for."""
+
+    def __init__(self, path: Path) -> None:
+        """Name the path."""
+        Exception.__init__(self, f"{path} is not there; {_WANTED}")
 
 
 class TemporaryHome:

@@ -15,7 +15,8 @@ from pathlib import Path
 from tempfile import TemporaryFile, mkdtemp
 from typing import IO, TYPE_CHECKING, Final
 
-from lateralline.api.layers import Layers, TemporaryHome
+from lateralline.api.layers import Layers, RecordNotThereError, TemporaryHome
+from lateralline.api.layers import NotARecordError as NotARecordError
 from lateralline.api.sites import (
     FINDING_FIELDS,
     AnySite,
@@ -33,6 +34,7 @@ from lateralline.batch import run_sites
 from lateralline.derive.ids import IdEvent
 from lateralline.errors import (
     LaterallineError,
+    UnknownSiteError,
     UnreadableError,
 )
 from lateralline.findings import Finding, subjects_in, values_in
@@ -80,22 +82,6 @@ class RecordsByCrs(dict[str, "Record"]):
         """Begin with none."""
         super().__init__()
         self.missing: dict[str, tuple[SiteFailure, ...]] = {}
-
-
-class NotARecordError(LaterallineError, ValueError):
-    """A path is no output of build; says what is wanted, and of an overlay that it is one."""
-
-    def __init__(self, asbuilt: Path) -> None:
-        """Name what was found at the path."""
-        wants = "wanted is a folder that lateralline build wrote, or its .gpkg"
-        found = f"{asbuilt} is no output of lateralline build"
-        of_crs = [g.parent.name for g in geopackages_in(asbuilt.parent) if g.is_file()]
-        if of_crs and not asbuilt.exists():
-            found = f"{asbuilt.parent} holds a record of each CRS, in {', '.join(of_crs[:20])}"
-            wants = "wanted is one of them"
-        elif (asbuilt.parent / "OVERLAY.md").is_file():
-            found = f"{asbuilt.parent} is an overlay that clearance or zones made"
-        super().__init__(f"{found}; {wants}")
 
 
 class Record:
@@ -180,6 +166,11 @@ class Record:
         `site` may be "" when the record holds one. Raises UnknownSiteError, MissingExtraError. No
         picture is a clearance to dig, and each says so on its face.
         """
+        if site not in (self.sites if len(self.sites) > 1 else ("", *self.sites)):
+            raise UnknownSiteError(
+                f"plot takes a site of the record, {', '.join(self.sites[:20])}; got {site!r}. "
+                "What it returns is saved by .savefig(file)"
+            )
         from lateralline.draw.sheet import picture
 
         return picture(read_record(self.asbuilt, site))
@@ -278,8 +269,9 @@ def build(
     when it is asked for again (`kept`).
 
     A site given by itself raises what stops it: SiteFaultsError for its files, SiteFailedError
-    for the rest. Of several, those that stop are in `Record.failures`, the layer `unlocated` and
-    the manifest, and the others go on; NothingBuiltError when none is left. Raises also
+    for the rest. Of several, those that stop are in `Record.failures` (site, stage, faults; empty
+    when all were built, and told by `print(record)`), the layer `unlocated` and the manifest, and
+    the others go on; NothingBuiltError when none is left. Raises also
     OutputExistsError, UnknownAreasError, FrameError for an unknown `crs`, OutputError and
     ReadBackError when writing went wrong: nothing is put in place then.
     """
@@ -450,9 +442,10 @@ def _pickled(spool: IO[bytes]) -> Iterator[tuple[Path, Sequence[IdEvent]]]:
 def load(out: Path | str) -> Record:
     """Return a built record: the folder that `build` wrote, or its GeoPackage.
 
-    Raises NotARecordError for anything else, UnreadableError for a file that is locked.
+    Raises RecordNotThereError for a path that is not there, NotARecordError for anything else,
+    UnreadableError for a file that is locked.
     """
-    path = Path(out)
+    path = _there(out)
     return _opened(Workspace(path).asbuilt if path.is_dir() else path)
 
 
@@ -461,7 +454,13 @@ def load_all(out: Path | str) -> list[Record]:
 
     Raises as `load`.
     """
-    return [_opened(asbuilt) for asbuilt in geopackages_in(Path(out))]
+    return [_opened(asbuilt) for asbuilt in geopackages_in(_there(out))]
+
+
+def _there(out: Path | str) -> Path:
+    if not Path(out).exists():
+        raise RecordNotThereError(Path(out))
+    return Path(out)
 
 
 def _opened(asbuilt: Path) -> Record:

@@ -26,6 +26,7 @@ from lateralline.ingest.remote import at_hand, of_this_machine, sites_behind, ur
 from lateralline.ingest.sketches import own_axes_of
 from lateralline.settings import Assets
 from lateralline.stages import Site, SiteFailure, SiteResult, run_site, source_of
+from lateralline.wording import counted
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -89,6 +90,18 @@ class Findings(Sequence["Finding"]):
         """Return those of one severity, "error", "warning" or "info", that are not accepted."""
         return Findings(f for f in self if f.severity == severity and f.asked)
 
+    def of_line(self, line: str) -> Findings:
+        """Return those of one line, as "L1", accepted ones too; of every site that has one.
+
+        What is said of a whole site is in `of_site`, and concerns each of its lines.
+        """
+        return Findings(f for f in self if line and f.line_id == line)
+
+    @property
+    def of_site(self) -> Findings:
+        """Those of no single line: of a whole site, a control point, a coordinate system."""
+        return Findings(f for f in self if not f.line_id)
+
     @property
     def accepted(self) -> Findings:
         """Those that somebody answers for, in the site's files."""
@@ -112,9 +125,14 @@ class Findings(Sequence["Finding"]):
         return pd.DataFrame(rows, columns=list(FINDING_FIELDS))
 
     def __repr__(self) -> str:
-        """Count them by severity."""
-        counts = (f"{len(self.of(s))} {s}" for s in ("error", "warning", "info"))
-        return f"<Findings: {', '.join(counts)}>"
+        """Count them by severity, and say how many sites failed and why the first did."""
+        counts = ", ".join(f"{len(self.of(s))} {s}" for s in ("error", "warning", "info"))
+        if not self.failures:
+            return f"<Findings: {counts}>"
+        first = self.failures[0]
+        why = str(first.faults[0] if first.faults else first.message).partition("\n")[0]
+        many = counted(len(self.failures), "site")
+        return f"<Findings: {counts}; {many} FAILED, first {first.source.name}: {why}>"
 
 
 def read(path: Path | str) -> Site:

@@ -20,7 +20,7 @@ import typer
 from typer.core import TyperCommand
 
 from lateralline import __version__, wording
-from lateralline.errors import LaterallineError, of_files, reason
+from lateralline.errors import LaterallineError, OutputExistsError, of_files, reason
 
 if TYPE_CHECKING:
     from lateralline.api import SiteFailure, SiteSummary
@@ -102,6 +102,8 @@ def _notes_shown() -> Iterator[None]:
 
 def _message(error: Exception) -> tuple[str, int]:
     """Return the message of an error and the exit code it ends with."""
+    if isinstance(error, OutputExistsError):
+        return error.said("--replace"), NOTHING
     if isinstance(error, LaterallineError):
         return str(error), NOTHING
     if hasattr(error, "exit_code"):  # a wrong argument, or a whole line of them

@@ -424,8 +424,8 @@ def _refuse_as_it_is(out: Path, kind: str, *, replace: bool, folder: bool) -> No
 
 
 def _taken(out: Path, kind: str) -> OutputExistsError:
-    way = "; choose another or ask for --replace" if kind else ", and nothing is overwritten"
-    return OutputExistsError(f"{out} is there already{way}")
+    way = "" if kind else ", and nothing is overwritten"
+    return OutputExistsError(f"{out} is there already{way}", if_asked=bool(kind))
 
 
 def _changed(out: Path) -> OutputError:

@@ -17,7 +17,9 @@ from lateralline.derive.dates import survey_days
 from lateralline.derive.ellipses import INTERVAL_95
 from lateralline.derive.level_band import least_cover_95_m
 from lateralline.findings import Finding
+from lateralline.measure import Measure
 from lateralline.records import FieldRecord, Product
+from lateralline.wording import counted
 
 if TYPE_CHECKING:
     from lateralline.record.layers import AnyFrame
@@ -65,8 +67,17 @@ class LineSummary:
     nodes: tuple[NodeSummary, ...] = ()  # bends and junctions, from downstream
     carried_on: tuple[str, ...] = ()  # entries drawn beyond the located line: not located
 
+    def __str__(self) -> str:
+        """Say length, least cover and position ± in metres, bounds rounded as bounds are."""
+        m = Measure("m")
+        return (
+            f"{self.line} {m.length(self.length_m)}, "
+            f"cover at least {m.least(self.cover_lower_95_m)}, "
+            f"position ± {m.off(self.sideways_95_m)}, {self.stops_used} of {self.stops} stops"
+        )
 
-@dataclass(frozen=True, slots=True)
+
+@dataclass(frozen=True, slots=True, repr=False)
 class SiteSummary:
     """One site, as its technician wants to hear it."""
 
@@ -81,6 +92,12 @@ class SiteSummary:
     unlocated_stops: tuple[str, ...]  # "R1/3: one end null only"
     findings: tuple[Finding, ...]  # errors first
     taped: bool = False  # any mark, so that feet are feet and inches
+
+    def __repr__(self) -> str:
+        """Say site, lines and findings in a line; fields hold the numbers."""
+        lines = "; ".join(map(str, self.lines)) or "no line"
+        found = ", ".join(counted(self.count(s), s) for s in _SEVERITIES)
+        return f"<{self.site_id}, surveyed {self.surveyed}: {lines}; {found}>"
 
     def count(self, severity: str) -> int:
         """How many findings are of this severity and not accepted."""
