@@ -168,7 +168,7 @@ def test_a_path_that_is_not_there_is_named(tmp_path: Path, monkeypatch: pytest.M
     (tmp_path / "local" / "asbuilt.gpkg").touch()
     monkeypatch.chdir(tmp_path)
     for opened in (api.load, api.load_all):
-        with pytest.raises(api.RecordNotThereError, match=r"^nowhere is not there; wanted is a fol"):
+        with pytest.raises(api.RecordNotThereError, match=r"^nowhere is not there; wanted is a"):
             opened("nowhere")
     with pytest.raises(FileNotFoundError):
         api.load(tmp_path / "no.gpkg")

@@ -200,6 +200,29 @@ def test_a_card_never_says_more_cover_than_the_level_band(built: Path, unit: str
     assert seen >= 3
 
 
+def test_control_that_defines_a_sketch_is_exact_on_cards_as_in_the_survey(tmp_path: Path) -> None:
+    """Without σ nothing of the points is in the ±: what is left is that of tapes and record."""
+    shutil.copytree(ROOT / "sample_sites" / "local-sketch", tmp_path / "site")
+    path = tmp_path / "site" / "control.csv"
+    rows = list(csv.DictReader(path.read_text().splitlines()))
+    for row in rows:
+        row["sigma_h"] = ""
+    with path.open("w", newline="") as file:
+        made = csv.DictWriter(file, list(rows[0]))
+        made.writeheader()
+        made.writerows(rows)
+    assert run("build", tmp_path / "site", "-o", tmp_path / "out", "-q").exit_code in (0, 1)
+    view = read_record(tmp_path / "out" / "asbuilt.gpkg", "")
+    assert (control_of(view).sigma_m == 0.0).all()
+    limits = TieLimits(**LIMITS)
+    card = next(c for c in cards_of(tmp_path / "out") if c.tied)
+    parts = [card.scatter_m(part)[0] for part in ("tapes", "record")]
+    assert card.scatter_m("all")[0] <= float(np.hypot(*parts)) + 1e-12
+    assert "points: taken as exact" in "\n".join(card_lines(card, METRES, limits))
+    told = run("explain", tmp_path / "out", rows[0]["point"]).output
+    assert f"Control point {rows[0]['point']} is taken as exact in plan." in told
+
+
 # ---- more points --------------------------------------------------------------------------
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from math import hypot, isfinite
+from math import hypot, isfinite, isnan
 
 from lateralline.derive.ellipses import ELLIPSE_95, INTERVAL_95
 from lateralline.explain.content import ExplainedFigure, ToldSpot, formula, held, put, said
@@ -70,8 +70,13 @@ def tell_control(view: RecordView, point: ControlRow, told: ToldSpot) -> None:
 def tell_points(view: RecordView, points: list[ControlRow], told: ToldSpot) -> None:
     """Tell control points: as given, as placed, and how good they were taken to be."""
     for point in points:
-        half = view.off_both(ELLIPSE_95 * point.position_sigma_m)
-        told.said.append(f"Control point {point.point} is taken as good to {half} (95 %) in plan.")
+        sigma_m = _sigma_m(view, point)
+        told.said.append(
+            f"Control point {point.point} is taken as good to "
+            f"{view.off_both(ELLIPSE_95 * sigma_m)} (95 %) in plan."
+            if sigma_m
+            else f"Control point {point.point} is taken as exact in plan."
+        )
     told.table(
         "Control points",
         f"x and y as given; east and north in metres on the ground from a {corner_of(view)}; σ as "
@@ -82,13 +87,19 @@ def tell_points(view: RecordView, points: list[ControlRow], told: ToldSpot) -> N
             (p.point, f"{p.x_given:.12g}", f"{p.y_given:.12g}",
              said(p.geometry.x, 3) if p.geometry else "–",
              said(p.geometry.y, 3) if p.geometry else "–",
-             said(p.point_level_m, 3), said(p.position_sigma_m), said(p.level_sigma_m),
+             said(p.point_level_m, 3), said(_sigma_m(view, p)), said(p.level_sigma_m),
              p.source_row)
             for p in points
         ],
         *in_files(view, [p.source_row for p in points]),
         held("control_points", ", ".join(p.point for p in points)),
     )  # fmt: skip
+
+
+def _sigma_m(view: RecordView, point: ControlRow) -> float:
+    """Return the σ in plan that a control point had in the survey, metres on each axis."""
+    own = point.position_sigma_m
+    return view.control_sigma_m if isnan(own) else own
 
 
 def tell_baseline(view: RecordView, points: list[ControlRow], told: ToldSpot) -> None:
@@ -100,10 +111,10 @@ def tell_baseline(view: RecordView, points: list[ControlRow], told: ToldSpot) ->
             length,
             ExplainedFigure(
                 "that length ± (95 %)",
-                INTERVAL_95 * hypot(one.position_sigma_m, other.position_sigma_m),
+                INTERVAL_95 * hypot(_sigma_m(view, one), _sigma_m(view, other)),
                 "m",
                 "1.960 × √(σ of the one² + σ of the other²)",
-                f"1.959964 × √({put(one.position_sigma_m)}² + {put(other.position_sigma_m)}²)",
+                f"1.959964 × √({put(_sigma_m(view, one))}² + {put(_sigma_m(view, other))}²)",
                 (formula("normal"),
                  held("control_points", f"{one.point}, {other.point}", "position_sigma_m")),
             ),

@@ -227,8 +227,7 @@ class RecordView:
 
     def taped_both(self, metres: float) -> str:
         """Return a depth or taped length in words, metres in brackets beside feet."""
-        said = self.measure.length(metres)
-        return f"{said} ({number(metres)} m)" if self.in_feet and not np.isnan(metres) else said
+        return self._both(metres, Measure.length)
 
     def off_both(self, metres: float) -> str:
         """Return how far off something may be in words, metres in brackets beside feet."""
@@ -241,6 +240,11 @@ class RecordView:
     def _both(self, metres: float, said: Callable[[Measure, float], str]) -> str:
         beside = f" ({said(Measure('m'), metres)})" if self.in_feet and not np.isnan(metres) else ""
         return said(self.measure, metres) + beside
+
+    @property
+    def control_sigma_m(self) -> float:
+        """σ on each axis of control without σ: none on a sketch, whose axes it defines."""
+        return 0.0 if self.lineage.horizontal_crs == "local" else self.lineage.gnss_sigma_m
 
     # ---- directions in words -----------------------------------------------------
 
@@ -470,9 +474,8 @@ def _on_ground(frame: AnyFrame, ground: GroundPlane) -> AnyFrame:
     shapes = ground.shapes_to_ground(np.asarray(frame.geometry.array))
     made = frame.set_geometry(gpd.GeoSeries(shapes, frame.index))
     if ground.turn_deg:
-        for column in ("ellipse_azimuth_deg", "heading_deg"):
-            if column in made:
-                made[column] = (made[column].astype(float) + ground.turn_deg) % 360.0
+        for column in {"ellipse_azimuth_deg", "heading_deg"}.intersection(made):
+            made[column] = (made[column].astype(float) + ground.turn_deg) % 360.0
         if "east_north_covariance_m2" in made:
             _turn_covariance(made, ground.turn_deg)
     return made
@@ -481,8 +484,7 @@ def _on_ground(frame: AnyFrame, ground: GroundPlane) -> AnyFrame:
 def _turn_covariance(frame: gpd.GeoDataFrame, turn_deg: float) -> None:
     """Turn σ east, σ north and their covariance clockwise by `turn_deg`."""
     c, s = np.cos(np.radians(turn_deg)), np.sin(np.radians(turn_deg))
-    names = ["east_sigma_m", "north_sigma_m", "east_north_covariance_m2"]
-    e, n, en = frame[names].to_numpy(dtype=float).T
+    e, n, en = frame[["east_sigma_m", "north_sigma_m", "east_north_covariance_m2"]].to_numpy(float).T
     ee, nn = e**2, n**2
     frame["east_sigma_m"] = np.sqrt(np.maximum(c * c * ee + 2 * c * s * en + s * s * nn, 0.0))
     frame["north_sigma_m"] = np.sqrt(np.maximum(s * s * ee - 2 * c * s * en + c * c * nn, 0.0))

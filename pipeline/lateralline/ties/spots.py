@@ -52,7 +52,7 @@ def shift_95_of(view: RecordView) -> float:
 
 
 def control_of(view: RecordView) -> TapePoints:
-    """Return the site's control; a point without σ has the site's `gnss_m`, as in its survey.
+    """Return the site's control; a point without σ has the one it had in the survey.
 
     What a shift of datum may be off by is not in its σ: the pipe was moved by the same.
     """
@@ -66,7 +66,7 @@ def control_of(view: RecordView) -> TapePoints:
         np.array([(row.geometry.x, row.geometry.y) for row in placed if row.geometry]).reshape(
             -1, 2
         ),
-        np.where(np.isnan(sigma), view.lineage.gnss_sigma_m, sigma),
+        np.where(np.isnan(sigma), view.control_sigma_m, sigma),
     )
 
 

@@ -213,11 +213,11 @@ def _statistics(card: Card, measure: Measure, limits: TieLimits) -> Iterator[str
         yield f"  agree    check within ± {measure.reach(card.check_95_m)}"
     for part, name in _WHOSE.items():
         sigma, off_95 = card.scatter_m(part)
-        reach = (
-            "not bounded by the record"
-            if isnan(sigma)
-            else f"± {measure.off(off_95)} (σ {measure.off(sigma)})"
-        )
+        reach = "not bounded by the record"
+        if sigma == 0.0:
+            reach = "taken as exact"
+        elif not isnan(sigma):
+            reach = f"± {measure.off(off_95)} (σ {measure.off(sigma)})"
         yield f"  {'of that ' if part == 'tapes' else '        '} {name}: {reach}"
     if not isnan(card.spot.invert_m):
         yield f"  invert   {measure.level(card.spot.invert_m)} ({card.spot.datum})"
