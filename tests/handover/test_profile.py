@@ -44,6 +44,17 @@ def test_shipped_profiles_keep_the_schema_and_load(name: str) -> None:
     )
 
 
+def test_a_cover_that_is_no_bound_is_called_an_estimate_in_the_municipal_profile() -> None:
+    covers = [
+        column
+        for layer in load_profile("municipal").profile.layer
+        for column in layer.column
+        if str(column.taken).startswith("cover")
+    ]
+    assert [c.name for c in covers] == ["COVER_EST_MIN_M", "COVER_EST_M", "COVER_EST_M"]
+    assert all("no bound" in c.title and c.short == "COVEREST_M" for c in covers)
+
+
 def faults_of(text: str) -> dict[str, Any]:
     with pytest.raises(SiteFaultsError) as caught:
         parsed(text, "town.toml")
