@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -11,12 +12,14 @@ import numpy as np
 import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 
+from lateralline import api
 from lateralline.draw import symbols
 from lateralline.draw.crew_sheet import CrewPlan, crew_page
 from lateralline.draw.sheet import SheetOptions, draw_sheet
 from lateralline.measure import Measure
 from lateralline.record.rows import FindingRow, NodeRow
 from lateralline.record.view import RecordView, read_record
+from tests.support.places import SAMPLES
 from tests.support.sheet_reading import pages_of, texts_of
 
 
@@ -63,6 +66,28 @@ def test_it_names_the_system_its_coordinates_are_in(practice: dict[str, Path]) -
     assert f"{on_map.crs.name} (us-ft)" in words_of(on_map)
     sketch = read_record(practice["local-sketch"], "")
     assert "sketch on invented axes (metres)" in words_of(sketch)
+
+
+def test_a_sketch_on_a_map_says_that_its_errors_are_those_on_the_map(tmp_path: Path) -> None:
+    """How far corners are off there, by the layer; a site that was set onto no map says nothing."""
+    site = tmp_path / "site"
+    shutil.copytree(SAMPLES / "local-sketch", site)
+    settings = (site / "site.toml").read_text(encoding="utf-8")
+    settings = settings.replace('"local"', '"local"\nmap_crs = "EPSG:32617"', 1)
+    (site / "site.toml").write_text(settings, encoding="utf-8")
+    rows = (site / "control.csv").read_text(encoding="utf-8").split()
+    on_map = ["map_x,map_y,map_sigma", "500100,4660000,0.5", "500109,4660000,0.5", ",,"]
+    rows = [f"{row},{more}" for row, more in zip(rows, on_map, strict=True)]
+    (site / "control.csv").write_text("\n".join(rows), encoding="utf-8")
+    api.build(site, tmp_path / "out")
+    of_map = read_record(tmp_path / "out" / "asbuilt.gpkg", "")
+    off_m = 2.447747 * max(row.position_sigma_m for row in of_map.control)
+    said = " ".join(words_of(of_map))
+    assert f"on the map, whose corners may be off by {of_map.measure.reach(off_m)} there" in said
+    api.build(SAMPLES / "local-sketch", tmp_path / "sketch")
+    assert "on the map" not in " ".join(
+        words_of(read_record(tmp_path / "sketch" / "asbuilt.gpkg", ""))
+    )
 
 
 def test_the_first_to_dig_is_the_surest_and_never_one_nobody_located(view: RecordView) -> None:

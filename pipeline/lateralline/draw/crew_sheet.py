@@ -187,6 +187,13 @@ def _head(canvas: Canvas, box: Box, view: RecordView, plan: CrewPlan) -> None:
     canvas.words(box.right, box.y + 3.0, about, 7.5, colour=symbols.GREY, align="right")
     what = "hold tapes level, from the points named" if plan.tied else _FIND_AGAIN
     canvas.words(box.right, box.y + 7.4, what, 7.5, colour=symbols.GREY, align="right")
+    if any(row.code == "sketch-on-map" for row in view.rows(FindingRow)):
+        off_m = PLAN_95 * max(row.position_sigma_m for row in view.control)
+        said = (
+            f"± holds on the map, whose corners may be off by {view.measure.reach(off_m)} there; "
+            "from the corners, with a tape, it is less"
+        )
+        canvas.words(box.right, box.y + 11.8, said, 7.5, align="right", room=box.width)
 
 
 def _foot(canvas: Canvas, box: Box, view: RecordView, plan: CrewPlan) -> None:
