@@ -484,8 +484,8 @@ def _on_ground(frame: AnyFrame, ground: GroundPlane) -> AnyFrame:
 def _turn_covariance(frame: gpd.GeoDataFrame, turn_deg: float) -> None:
     """Turn σ east, σ north and their covariance clockwise by `turn_deg`."""
     c, s = np.cos(np.radians(turn_deg)), np.sin(np.radians(turn_deg))
-    e, n, en = frame[["east_sigma_m", "north_sigma_m", "east_north_covariance_m2"]].to_numpy(float).T
-    ee, nn = e**2, n**2
+    own = frame[["east_sigma_m", "north_sigma_m", "east_north_covariance_m2"]].to_numpy(float).T
+    ee, nn, en = own[0] ** 2, own[1] ** 2, own[2]
     frame["east_sigma_m"] = np.sqrt(np.maximum(c * c * ee + 2 * c * s * en + s * s * nn, 0.0))
     frame["north_sigma_m"] = np.sqrt(np.maximum(s * s * ee - 2 * c * s * en + c * c * nn, 0.0))
     frame["east_north_covariance_m2"] = c * s * (nn - ee) + (c * c - s * s) * en
