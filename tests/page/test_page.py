@@ -355,6 +355,7 @@ def test_sites_without_levels_or_in_feet_have_pages(sample: str, tmp_path: Path)
     scene = read_record(tmp_path / "out" / "asbuilt.gpkg", "")
     assert ('"level":"elevation"' in html) == (sample == "tape-ties")
     assert f'data-unit="{scene.unit}" aria-pressed="true"' in html
+    assert ("· sketch on invented axes ·" in html) == (sample == "local-sketch")  # as on the sheet
     depth = scene.layers["transmitter_fixes"]["transmitter_depth_m"].iloc[0]
     said = str(escape(scene.measure.bare(depth)))
     assert ("'" in scene.measure.bare(depth)) == (sample == "tape-ties")
