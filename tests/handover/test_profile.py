@@ -115,3 +115,12 @@ def test_a_file_that_is_none_and_a_name_nobody_knows(tmp_path: Path) -> None:
     (tmp_path / "x.toml").write_text("a = ", encoding="utf-8")
     with pytest.raises(SiteFaultsError, match="must be TOML"):
         load_profile(tmp_path / "x.toml")
+
+
+def test_the_plain_register_says_what_a_pipe_carries_in_words() -> None:
+    layers = {layer.name: layer for layer in load_profile("municipal").profile.layer}
+    carries = {c.name: c for c in layers["SEWER_LATERALS"].column}["CARRIES"]
+    words = ["SANITARY", "STORM", "COMBINED", "PROCESS", "UNKNOWN"]
+    assert sorted(carries.codes.values()) == sorted(carries.values) == sorted(words)
+    assert max(map(len, words)) == carries.width
+    assert {layer.key for layer in layers.values()} == {"ITEM_NO", "RECORD_UID"}

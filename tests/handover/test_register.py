@@ -19,9 +19,9 @@ from lateralline.matching.register_lines import RegisterUse, read_by_profile
 UTM = CRS("EPSG:32617")
 EAST, NORTH = 500_000.0, 4_650_000.0
 ROWS: list[dict[str, Any]] = [
-    {"FACILITYID": "M1", "KIND": "MAIN", "WATERTYPE": "SS", "MATERIAL": "VC", "DIAMETER_MM": "300",
+    {"ITEM_NO": "M1", "KIND": "MAIN", "CARRIES": "SANITARY", "MATERIAL": "VC", "DIAMETER_MM": "300",
      "US_NODE": "N2", "DS_NODE": "N1", "US_INVERT_M": 10.5, "DS_INVERT_M": 10.2, "POS_95_M": 0.3},
-    {"FACILITYID": "M2", "KIND": "LAT", "WATERTYPE": "XX", "MATERIAL": None, "DIAMETER_MM": None,
+    {"ITEM_NO": "M2", "KIND": "LATERAL", "CARRIES": "XX", "MATERIAL": None, "DIAMETER_MM": None,
      "US_NODE": "N3", "DS_NODE": "N2", "US_INVERT_M": None, "DS_INVERT_M": None, "POS_95_M": None},
 ]  # fmt: skip
 
@@ -60,7 +60,7 @@ def test_lines_come_in_the_records_words_units_and_direction(tmp_path: Path) -> 
     assert lines["kind"].tolist() == ["main", "lateral", "lateral"]
     assert lines["service"].tolist()[1] is None
     assert lines["shift_95_m"].tolist() == [0.0, 0.0, 0.0]
-    assert any("WATERTYPE" in note and "XX (2)" in note for note in lines.attrs["notes"])
+    assert any("CARRIES" in note and "XX (2)" in note for note in lines.attrs["notes"])
     assert lines.crs == UTM
 
 
@@ -77,7 +77,7 @@ def test_another_crs_comes_with_what_the_way_may_be_off(tmp_path: Path) -> None:
 
 def test_faults_are_told_at_once(tmp_path: Path) -> None:
     rows = [{**ROWS[0], "DIAMETER_MM": "12 in", "SURVEYED": "May"}, {**ROWS[0]}, {**ROWS[1]}]
-    rows[2]["FACILITYID"] = None
+    rows[2]["ITEM_NO"] = None
     shapes = [SHAPES[0], SHAPES[0], shapely.Point(EAST, NORTH)]
     path = tmp_path / "r.geojson"
     frame = gpd.GeoDataFrame(rows, geometry=shapes, crs=UTM).to_crs(4326)
