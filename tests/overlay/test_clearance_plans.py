@@ -310,6 +310,76 @@ def test_a_drawing_in_another_unit_than_its_crs_is_a_fault(
     )
 
 
+@pytest.mark.parametrize(("header", "given", "per_m"), [
+    (4, "", 1000.0), (4, "mm", 1000.0), (6, "mm", 1000.0), (5, "", 100.0), (0, "cm", 100.0),
+])  # fmt: skip
+def test_a_drawing_in_parts_of_a_metre_is_brought_to_its_crs(
+    tmp_path: Path, header: int, given: str, per_m: float
+) -> None:
+    at = tuple(per_m * v for v in AT)
+    path = drawing(
+        tmp_path / "p.dxf",
+        lambda s: s.add_circle(at, 0.6 * per_m, dxfattribs={"layer": "POSTS"}),
+        header,
+    )
+    uses = {"POSTS": LayerUse("post", {"depth_m": 1.0})}
+    made = read_plan(path, OPTIONS, crs="EPSG:32617", uses=uses, unit=given)
+    assert one(made).shape.coords[0] == pytest.approx(AT, abs=1e-6)
+    assert one(made).radius_m == pytest.approx(0.6)
+    unit, whose = ("mm" if per_m > 500 else "cm"), "--plan-unit" if given else "its header"
+    assert f"Coordinates of p.dxf are taken in {unit}, as {whose} says." in made.notes
+
+
+@pytest.mark.parametrize(("per_m", "given"), [(1000.0, "m"), (1.0, "mm")])
+def test_a_unit_that_leads_off_the_map_is_a_fault_with_file_and_unit(
+    tmp_path: Path, per_m: float, given: str
+) -> None:
+    at = tuple(per_m * v for v in AT)
+    path = drawing(tmp_path / "p.dxf", lambda s: s.add_point(at, dxfattribs={"layer": "POSTS"}), 4)
+    with pytest.raises(SiteFaultsError) as caught:
+        read_plan(path, OPTIONS, crs="EPSG:32617", uses=POSTS, unit=given)
+    [fault] = caught.value.faults
+    assert (fault.file, fault.column) == ("p.dxf", "coordinates")
+    assert fault.value == f"{at[0]:.10g} {at[1]:.10g} {given}"
+
+
+@pytest.mark.parametrize(("told", "said"), [
+    ({"radius_m": "0.1"}, "radius_m=0.1"), ({"diameter_in": "4"}, "diameter_in=4"),
+    ({"radius_m": "0.6"}, ""), ({"diameter_cm": "120"}, ""), ({}, ""),
+])  # fmt: skip
+def test_a_drawn_radius_counts_before_the_option(
+    tmp_path: Path, told: dict[str, str], said: str
+) -> None:
+    def draw(space) -> None:
+        space.add_circle(AT, 0.6, dxfattribs={"layer": "POSTS"})
+        space.add_circle((AT[0] + 9, AT[1]), 0.6, dxfattribs={"layer": "POSTS"})
+
+    made = read_drawing(
+        drawing(tmp_path / "p.dxf", draw), {"POSTS": LayerUse("post", {"depth_m": 1.0, **told})}
+    )
+    assert [w.radius_m for w in made.works] == pytest.approx([0.6, 0.6])
+    wanted = f"Layer POSTS: 2 circles drawn with another radius than {said} of --dxf-layer. "
+    about = [note for note in made.notes if "another radius" in note]
+    assert about == ([f"{wanted}What is drawn counts."] if said else [])
+
+
+def test_lines_an_option_gives_a_width_are_counted_and_an_open_outline_is_to_be_closed(
+    tmp_path: Path,
+) -> None:
+    ring = [AT, (AT[0] + 3, AT[1]), (AT[0] + 3, AT[1] + 2), (AT[0], AT[1] + 2)]
+    path = drawing(
+        tmp_path / "p.dxf", lambda s: s.add_lwpolyline(ring, dxfattribs={"layer": "DIG"})
+    )
+    said = faults(lambda: read_drawing(path, {"DIG": LayerUse("trench", {"depth_m": 1.0})}))
+    assert "close it in the drawing if it is an outline" in said
+    uses = {"DIG": LayerUse("trench", {"depth_m": 1.0, "width_m": "0.6"})}
+    made = read_drawing(path, uses)
+    assert (
+        "Layer DIG: 1 line taken as the middle of a trench, width_m=0.6 by --dxf-layer. "
+        "An outline must be closed in the drawing."
+    ) in made.notes
+
+
 def test_a_drawing_of_no_unit_is_taken_as_its_crs_says_and_that_is_said(tmp_path: Path) -> None:
     path = drawing(tmp_path / "p.dxf", lambda s: s.add_point(AT, dxfattribs={"layer": "POSTS"}), 0)
     assert any("names no unit" in note for note in read_drawing(path).notes)

@@ -5,6 +5,7 @@ metres on the ground, a small region at a time, whatever CRS the layers are in (
 
 planned        planned works from the features of a plan: every fault of every feature at once
 plan_files     features of vector files and drawings
+drawing_units  what a drawing counts in, and what brings it to its CRS
 as_built       the record's lines, legs from station to station, open ends, unlocated areas
 to_record_crs  planned works in the record's CRS, and whether levels compare
 separation     planned works as bodies; the closest approach of straight pipe to them

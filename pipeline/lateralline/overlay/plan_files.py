@@ -23,6 +23,7 @@ from lateralline.ingest.intake import may_be_read
 from lateralline.ingest.ledger import Ledger, nearest
 from lateralline.ingest.limits import MAP_BYTES
 from lateralline.ingest.map_layers import GdalError, MapFeature, MapLayer, map_layers, read_layer
+from lateralline.overlay.drawing_units import HEADER_UNITS, spot_on, unit_notes
 from lateralline.overlay.planned import (
     KINDS,
     LENGTHS,
@@ -31,6 +32,7 @@ from lateralline.overlay.planned import (
     Kind,
     Options,
     PlannedWorks,
+    length_in,
     works_of,
 )
 from lateralline.units import METRES_PER
@@ -42,12 +44,11 @@ if TYPE_CHECKING:
 
 _LOCAL: Final = "local"
 EARTH_M: Final = 6_371_000.0
-#: $INSUNITS of the DXF header; from memory of the format's reference.
-HEADER_UNITS: Final = {1: "in", 2: "ft", 4: "mm", 5: "cm", 6: "m", 21: "us-ft"}
 _PATHS: Final = ("LWPOLYLINE", "POLYLINE", "LINE", "ARC", "SPLINE")
 #: What is written beside works, not works.
 _WORDS: Final = ("TEXT", "MTEXT", "ATTDEF", "DIMENSION", "LEADER", "MULTILEADER", "HATCH")
 _SHUT_M: Final = 1e-6
+_SAME_RADIUS_M: Final = 1e-6
 _WAYS: Final = {
     "trench": "draw it as a closed polyline, or as a line with a width",
     "bore": "draw it as a line or polyline",
@@ -268,16 +269,18 @@ def _drawn_features(
     if drawing is None:
         return [], [], unit
     code = int(drawing.header.get("$INSUNITS", 0))
-    notes = _unit_notes(
-        path, unit or HEADER_UNITS.get(code, f"code {code}" * bool(code)), crs, ledger
-    )
-    unit = unit or HEADER_UNITS.get(code, "")
-    unit_m = METRES_PER[unit or "m"]
-    if crs is not None and not crs.is_geographic:
-        unit_m = float(crs.axis_info[0].unit_conversion_factor)
+    given, unit = unit, unit or HEADER_UNITS.get(code, f"code {code}" * bool(code))
     there = {layer.dxf.name for layer in drawing.layers}
     there |= {_layer_of(e) for e in drawing.modelspace()} - {""}
     chosen = _chosen(path, uses, sorted(there), ledger)
+    spots = [spot_on(e) for e in drawing.modelspace() if _layer_of(e).casefold() in chosen]
+    notes, times = unit_notes(path, unit, given, crs, [s for s in spots if s], ledger)
+    unit = unit if unit in METRES_PER else ""
+    unit_m = METRES_PER[unit or "m"]
+    if crs is not None and not crs.is_geographic:
+        unit_m = float(crs.axis_info[0].unit_conversion_factor) * times
+    wide: dict[str, int] = {}
+    other: dict[str, int] = {}
     features: list[MapFeature] = []
     left: dict[str, int] = {}
     for row, entity in enumerate(drawing.modelspace(), start=1):
@@ -290,8 +293,16 @@ def _drawn_features(
         shapes = list(_shapes(entity, use, unit_m, name, row, ledger))
         for n, (shape, cells) in enumerate(shapes, start=1):
             part = f".{n}" if len(shapes) > 1 else ""
-            about = {"kind": use.kind, "name": f"{layer} {row}{part}", **cells, **use.cells}
+            rest, differs = _where_none_is_drawn(use, cells)
+            other[layer] = other.get(layer, 0) + differs
+            wide[layer] = wide.get(layer, 0) + (
+                use.kind == "trench" and shape.geom_type == "LineString"
+            )
+            about = {"kind": use.kind, "name": f"{layer} {row}{part}", **cells, **rest}
+            if times != 1.0:
+                shape = scale(shape, times, times, times, origin=(0, 0, 0))
             features.append(MapFeature(name, row, part, shape, about))
+    notes += _option_notes(chosen, wide, other)
     notes += [
         f"{f'Layer {layer}' if layer else 'On no layer'}: {n} entities not looked at."
         for layer, n in left.items()
@@ -323,19 +334,48 @@ def _opened(path: Path, ledger: Ledger) -> Drawing | None:
         return None
 
 
-def _unit_notes(path: Path, unit: str, crs: CRS | None, ledger: Ledger) -> list[str]:
-    """Return what is taken for granted of the drawing's unit; a fault where it is another."""
-    if crs is None or crs.is_geographic:
-        return []
-    if not unit:
-        return [f"The drawing names no unit: its coordinates are taken as those of {crs.name}."]
-    counts = crs.axis_info[0].unit_conversion_factor
-    if unit not in METRES_PER or abs(METRES_PER[unit] / counts - 1.0) > 1e-9:
-        own = next((u for u, m in METRES_PER.items() if abs(m / counts - 1.0) < 1e-9), "another")
-        must = f"of the drawing must be that of {crs.name}, {own}"
-        hint = f"if its coordinates are {own} all the same, say --plan-unit {own}"
-        ledger.fault(path.name, 0, "unit", unit, must, hint)
-    return []
+def _where_none_is_drawn(
+    use: LayerUse, drawn: Mapping[str, object]
+) -> tuple[dict[str, object], bool]:
+    """Return what an option adds to what is drawn, and whether it gives another radius.
+
+    What cannot be read stays, to be a fault where attributes are read.
+    """
+    radius_m, rest, differs = drawn.get("radius_m"), dict(use.cells), False
+    if not isinstance(radius_m, float):
+        return rest, False
+    for key, value in use.cells.items():
+        name, _, unit = key.partition("_")
+        if name in ("radius", "diameter") and unit in UNITS:
+            told, _ = length_in(value, unit)
+            told *= UNITS[unit] / (2.0 if name == "diameter" else 1.0)
+            if told > 0.0:
+                del rest[key]
+                differs |= abs(told - radius_m) > _SAME_RADIUS_M
+    return rest, differs
+
+
+def _option_notes(
+    chosen: Mapping[str, LayerUse], wide: Mapping[str, int], other: Mapping[str, int]
+) -> list[str]:
+    """Return how many shapes of each layer an option gives a width, or would give a radius."""
+
+    def told(layer: str, *names: str) -> str:
+        cells = chosen[layer.casefold()].cells.items()
+        return ", ".join(f"{k}={v}" for k, v in cells if k.startswith(names))
+
+    notes = [
+        f"Layer {layer}: {counted(n, 'line')} taken as the middle of a trench, "
+        f"{told(layer, 'width_')} by --dxf-layer. An outline must be closed in the drawing."
+        for layer, n in wide.items()
+        if n
+    ]
+    return notes + [
+        f"Layer {layer}: {counted(n, 'circle')} drawn with another radius than "
+        f"{told(layer, 'radius_', 'diameter_')} of --dxf-layer. What is drawn counts."
+        for layer, n in other.items()
+        if n
+    ]
 
 
 def _chosen(
@@ -380,7 +420,7 @@ def _shapes(
         ledger.fault(name, row, "entity", what, f"cannot be a {kind}", _WAYS[kind])
         return
     try:
-        points = [(p.x, p.y, p.z) for p in make_path(entity).flattening(SHAPE_WITHIN_M)]
+        points = [(p.x, p.y, p.z) for p in make_path(entity).flattening(SHAPE_WITHIN_M / unit_m)]
     except Exception as e:  # whatever the library makes of what is drawn, the drawing is at fault
         ledger.fault(name, row, "entity", what, f"cannot be followed ({type(e).__name__}: {e})")
         return
@@ -396,7 +436,8 @@ def _shapes(
             return
         must, hint = (
             "of a trench must be a closed outline",
-            "or give --dxf-layer NAME=trench,width_m=0.6",
+            "close it in the drawing if it is an outline; only if it is the middle of a trench, "
+            "give --dxf-layer NAME=trench,width_m=0.6",
         )
         ledger.fault(name, row, "entity", what, must, hint)
         return

@@ -286,7 +286,7 @@ class FeatureCells:
             self.fault(name, "", f"must be given once; {names} are there")
             return nan
         for unit, value in there:
-            number, how = _number(value, unit)
+            number, how = length_in(value, unit)
             if not isfinite(number) or number < least or number <= above:
                 bound = f" ≥ {least:g}" if least > -np.inf else ""
                 bound = f" > {above:g}" if above > -np.inf else bound
@@ -303,7 +303,7 @@ class FeatureCells:
         return value if str(value).strip() else None
 
 
-def _number(value: object, unit: str) -> tuple[float, str]:
+def length_in(value: object, unit: str) -> tuple[float, str]:
     """Return a length in its unit, as a number or as people write it; NaN and what to write."""
     if isinstance(value, int | float) and not isinstance(value, bool):
         return float(value), ""
