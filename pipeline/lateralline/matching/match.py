@@ -423,6 +423,6 @@ def _notes(
         *register.said_of_sigma,
         ground.note,
         "Moved: farther apart than 99 in 100 pairs of one pipe would be by chance, all places of "
-        "a pair together. The same is no clearance to dig, and gone is no proof that a pipe is.",
+        "a pair together. The same is no clearance to dig. A line called gone may still be there.",
         *register.notes,
     ]
