@@ -418,3 +418,16 @@ def test_a_picture_that_cannot_be_is_refused_before_anything_is_written(
         assert CliRunner().invoke(app, list(map(str, given))).exit_code == 2
         assert not out.exists()
     assert there.read_text() == "mine"
+
+
+def test_no_conflict_is_said_to_be_no_leave_for_machines(make_record, tmp_path: Path) -> None:
+    """A post 0.4 m beside the pipe: required clearance held, and within any hand-dig zone."""
+    path, out = tmp_path / "p.geojson", tmp_path / "o"
+    beside = feature("Point", degrees(0, 0.7), radius_m=0.1, depth_m=1.0)
+    path.write_text(json.dumps({"type": "FeatureCollection", "features": [beside]}))
+    given = [str(make_record(tmp_path / "a.gpkg")), str(path), "--required", "0.05m"]
+    done = CliRunner().invoke(app, ["clearance", *given, "-o", str(out)])
+    said = "No conflict shown is no leave for machines: within the hand-dig zone of a line"
+    about = (out / "OVERLAY.md").read_text(encoding="utf-8")
+    assert all(said in " ".join(text.split()) for text in (done.output, about))
+    assert (done.exit_code, "no conflict shown" in done.output) == (0, True), done.output

@@ -34,6 +34,7 @@ from lateralline.overlay.planned import KINDS, Options
 from lateralline.overlay.run import (
     Comparison,
     at_least,
+    at_most,
     compare,
     length,
     pair_cells,
@@ -57,6 +58,7 @@ __all__ = [
     "Tolerance",
     "UnlocatedRow",
     "at_least",
+    "at_most",
     "clearance",
     "column_names",
     "dig_rules",

@@ -37,7 +37,7 @@ from lateralline.overlay.to_record_crs import (
 from lateralline.record.layers import AnyFrame
 from lateralline.record.rows import UnlocatedRow
 from lateralline.units import METRES_PER
-from lateralline.wording import counted, metres, plain, rounded_down
+from lateralline.wording import counted, metres, off_by, plain, rounded_down
 
 #: Pairs no farther apart than this in plan are listed, if not more was asked for.
 SEARCH_M: Final = 3.0
@@ -63,6 +63,13 @@ class RegionComparison:
         """Return where unlocated pipe near works may be, each once; near those of some ids only."""
         pairs = (p for p in self.unlocated if works is None or p.work.id in works)
         return list(dict.fromkeys(pair.area for pair in pairs if pair.area is not None))
+
+
+#: What no verdict of a comparison takes away.
+NO_LEAVE: Final = (
+    "No conflict shown is no leave for machines: within the hand-dig zone of a line, which "
+    "`lateralline zones` draws, works are dug by hand or vacuum all the same."
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -253,6 +260,17 @@ def at_least(separation_lower_95_m: float, unit: str = "m") -> str:
     return f"{down:.{decimals}f}"
 
 
+def at_most(off_95_m: float, unit: str = "m") -> str:
+    """Return how far off something may be in `unit`, never smaller; as messages round.
+
+    >>> at_most(0.4501), at_most(0.45), at_most(0.4501, "in"), at_most(float("nan"))
+    ('0.46', '0.45', '17.8', '?')
+    """
+    if isnan(off_95_m):
+        return "?"
+    return off_by(off_95_m / METRES_PER[unit], _decimals(unit))
+
+
 def length(value_m: float, unit: str = "m") -> str:
     """Return a length in `unit`, which stands above it.
 
@@ -300,6 +318,7 @@ def _notes(as_built: AsBuilt, plan: PlannedWorks, made: Comparison) -> list[str]
         "At the least: with 95 % probability or more the true separation is above it, wherever "
         "along the line (1.96 σ at one or two places, more where a thing lies along many).",
         "A conflict: that bound is below the required clearance, or nothing bounds the separation.",
+        NO_LEAVE,
         "Pipes that no survey here was for, service connections and other utilities are in no "
         "record here.",
     ]
