@@ -160,7 +160,10 @@ def test_levels_compare_only_where_somebody_says_so(make_record, tmp_path: Path)
     file = mains(tmp_path / "m.gpkg", rows)
     (one,) = found(record, file, INVERTS, same_levels=True).found
     assert one.main_invert_level_m == pytest.approx(96.25, abs=1e-6)
-    (other,) = found(record, file, INVERTS, against_flow=True).found
+    unsaid = found(record, file, INVERTS, against_flow=True)
+    (other,) = unsaid.found
+    told = [note for note in unsaid.notes if "--main-levels same" in note]
+    assert bool(told) == bool(np.isfinite(other.invert_level_m))
     assert other.main_invert_level_m == pytest.approx(96.75, abs=1e-6)
     assert (one.side, other.side) == ("left", "right")
 
@@ -194,3 +197,30 @@ def test_the_command_writes_layer_table_and_picture(make_record, tmp_path: Path)
     assert (row.main_id, row.upstream_access_id, row.meeting) == ("M", "M-up", "meets")
     assert picture.stat().st_size > 20_000
     assert "M-up" in (out / "main_connections.csv").read_text(encoding="utf-8")
+
+
+def test_a_gap_within_chance_is_told_and_drawn(
+    make_record, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The line ends 1.1 m short of a main whose σ is 0.5 m, and of one that it reaches."""
+    from lateralline.draw import register_plans
+
+    plans: list[register_plans.RegisterPlan] = []
+    monkeypatch.setattr(register_plans, "draw_register", lambda plan, *a, **k: plans.append(plan))
+    record = make_record(tmp_path / "a.gpkg", (pipe("L1", (0, 0), (0, 20)),))
+    for name, south in (("short", -1.1), ("there", 0.0)):
+        file = mains(tmp_path / f"{name}.gpkg", [main("M", (-50, south), (50, south))])
+        given = [str(record), "--mains", str(file), "--id-column", "main"]
+        done = CliRunner().invoke(
+            app, ["connect", *given, "--picture", str(tmp_path / f"{name}.png")]
+        )
+        assert done.exit_code == 0, done.output
+        assert ("Pipe in the gap is not located" in " ".join(done.output.split())) == (south < 0)
+        assert ("1.10" in done.output) == (south < 0)
+    short, there = plans
+    assert [round(float(w.length), 2) for w in short.ways] == [1.1]
+    assert [row.cells[3] for row in (*short.rows, *there.rows)] == ["1.10", "0.00"]
+    for plan, listed in ((short, True), (there, False)):
+        entries = register_plans.legend_of(plan, ends_drawn=False)
+        assert any(plan.ways_are in str(e) for e in entries) == listed
+    assert len(register_plans.legend_of(there, ends_drawn=True)) == 2

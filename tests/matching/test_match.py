@@ -16,7 +16,7 @@ import lateralline
 from lateralline.cli import app
 from lateralline.contract import load
 from lateralline.errors import FrameError, SiteFaultsError
-from lateralline.matching.match import RegisterMatch, match
+from lateralline.matching.match import LineMatch, RegisterMatch, match
 from lateralline.matching.pairing import Uncertain, pairs_of
 from lateralline.matching.register_lines import RegisterUse, read_register
 from lateralline.overlay.as_built import open_as_built
@@ -97,6 +97,11 @@ def test_each_line_has_its_verdict_along_the_whole_length(made: RegisterMatch) -
     assert rows(made, "M") == []  # lines end on it: it is the main, which nobody surveyed
     assert made.matches[0].verdict == "conflicting"
     assert not made.agrees
+    (left,) = (note for note in made.notes if "without a row" in note)
+    assert left.startswith("Of the lines looked at, 2 without a row: G2, M. ")
+    assert any(note.startswith("Lines read from ") and "no layer was named" in note
+               for note in made.notes)  # fmt: skip
+    assert any("A line called gone may still be there." in note for note in made.notes)
 
 
 def test_how_far_it_moved_stands_beside_both_uncertainties(made: RegisterMatch) -> None:
@@ -240,3 +245,19 @@ def test_the_command_writes_layers_table_and_picture(
     assert len(lines) == 1 + sum(counts.values())
     assert picture.stat().st_size > 20_000
     assert (out / "geojson" / "register_matches.geojson").is_file()
+
+
+def test_what_is_off_reads_the_same_in_table_and_sentence(files: tuple[Path, Path]) -> None:
+    """Rounded up in both; L2 is ± 0.98483 m, which the nearest hundredth would make 0.98."""
+    given = [*map(str, files), "--id-column", "ref"]
+    said = " ".join(CliRunner().invoke(app, ["match", *given]).output.split())
+    (row,) = (m for m in match_rows(files) if m.verdict == "moved")
+    assert row.offset_95_m == pytest.approx(0.98483, abs=1e-4)
+    assert "B moved 2.20 0.99 " in said
+    assert "2.20 m apart ± 0.99 m" in said
+
+
+def match_rows(files: tuple[Path, Path]) -> list[LineMatch]:
+    record, other = files
+    use = RegisterUse(columns={"id": "ref"})
+    return match(open_as_built(record), read_register(other, use)).matches

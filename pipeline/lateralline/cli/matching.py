@@ -233,19 +233,22 @@ def _print_json(
 
 def _print_matches(made: RegisterMatch, unit: str, wrote: Sequence[Path | None]) -> None:
     """Print what to look at first, what to do, and what all rests on."""
-    from lateralline.api.overlays import length
+    from lateralline.api.overlays import at_most, length
 
     shown = [m for m in made.matches if m.verdict != "same"][:_MOST] or made.matches[:_MOST]
     table = _table(unit, ("line", "register", "verdict"))
     for name in ("apart", "±", "record ±", "register ±", "at"):
         table.add_column(name, justify="right", no_wrap=True)
     for m in shown:
-        figures = (m.offset_m, m.offset_95_m, m.record_95_m, m.register_95_m, m.chainage_m)
+        figures = (
+            (length, m.offset_m), (at_most, m.offset_95_m), (at_most, m.record_95_m),
+            (at_most, m.register_95_m), (length, m.chainage_m),
+        )  # fmt: skip
         table.add_row(
             f"{m.site_id} {m.line_id}".strip(),
             m.register_id,
             m.verdict.replace("_", " "),
-            *(length(value, unit) if isfinite(value) else "" for value in figures),
+            *(said(value, unit) if isfinite(value) else "" for said, value in figures),
             style="" if m.verdict in ("same", "new") else "bold red",
         )
     said = [
@@ -259,20 +262,21 @@ def _print_matches(made: RegisterMatch, unit: str, wrote: Sequence[Path | None])
 
 def _print_connections(made: Connections, unit: str, wrote: Sequence[Path | None]) -> None:
     """Print what to look at first, what to do, and what all rests on."""
-    from lateralline.api.overlays import length
+    from lateralline.api.overlays import at_most, length
 
     shown = made.found[:_MOST]
     table = _table(unit, ("line", "meets", "main", "access"))
-    for name in ("chainage", "±", "side", "angle", "above main"):
+    for name in ("gap", "chainage", "±", "side", "angle", "above main"):
         table.add_column(name, justify="right", no_wrap=True)
     for c in shown:
-        chainage = (c.chainage_m, c.chainage_95_m)
         table.add_row(
             f"{c.site_id} {c.line_id}",
             c.meeting.replace("_", " "),
             c.main_id,
             c.at_access_id or c.upstream_access_id,
-            *(length(value, unit) if isfinite(value) else "" for value in chainage),
+            length(c.gap_m, unit) if isfinite(c.gap_m) else "",
+            length(c.chainage_m, unit) if isfinite(c.chainage_m) else "",
+            at_most(c.chainage_95_m, unit) if isfinite(c.chainage_95_m) else "",
             c.side,
             f"{c.angle_deg:.0f}°" if isfinite(c.angle_deg) else "",
             length(c.above_main_m, unit) if isfinite(c.above_main_m) else "",

@@ -49,11 +49,11 @@ class RegisterPlan(overlay.OverlayPlan):
 def draw_register(plan: RegisterPlan, out: Path, kind: str, *, replace: bool = False) -> None:
     """Draw a plan to `out`; OutputExistsError when it is there and may not be replaced."""
     with overlay.picture(plan, out, kind, replace=replace) as (panel, margin):
-        _panel(panel, plan)
-        _margin(margin, plan)
+        _margin(margin, plan, ends_drawn=_panel(panel, plan))
 
 
-def _panel(panel: PlanPanel, plan: RegisterPlan) -> None:
+def _panel(panel: PlanPanel, plan: RegisterPlan) -> bool:
+    """Draw the plan; return whether an open end is in it."""
     axes = panel.axes
     words = overlay.draw_unlocated(panel, plan.unlocated)
     overlay.draw_pipes(axes, plan.pipes, plan.corridors)
@@ -73,21 +73,25 @@ def _panel(panel: PlanPanel, plan: RegisterPlan) -> None:
     near = overlay.draw_numbers(panel, [(r.number, r.at, r.filled) for r in shown], near)
     words += overlay.line_labels(panel, plan.line_ids, plan.paths)
     place(axes, words, near)
+    return len(ends) > 0
 
 
-def _margin(margin: Margin, plan: RegisterPlan) -> None:
+def legend_of(plan: RegisterPlan, *, ends_drawn: bool) -> list[LegendEntry]:
+    """Return what the picture shows beside located pipe, and nothing that is not drawn."""
+    alone = [only for _, _, only in plan.others]
+    not_located = "not located: pipe may be anywhere in it"
+    return [
+        *([overlay.unlocated_entry(not_located)] if plan.unlocated else []),
+        *([LegendEntry(plan.others_are, lines=(_OTHER,))] if not all(alone) else []),
+        *([LegendEntry(plan.alone_are, lines=(_ALONE,))] if any(alone) else []),
+        *([LegendEntry(plan.ways_are, lines=(_WAY,))] if plan.ways else []),
+        *([sign_entry("open_end")] if ends_drawn else []),
+    ]
+
+
+def _margin(margin: Margin, plan: RegisterPlan, *, ends_drawn: bool) -> None:
     margin.title(plan.title)
-    alone = [LegendEntry(plan.alone_are, lines=(_ALONE,))] if plan.alone_are else []
-    margin.key(
-        [
-            *overlay.pipe_entries(),
-            overlay.unlocated_entry("not located: pipe may be anywhere in it"),
-            LegendEntry(plan.others_are, lines=(_OTHER,)),
-            *alone,
-            LegendEntry(plan.ways_are, lines=(_WAY,)),
-            sign_entry("open_end"),
-        ]
-    )
+    margin.key([*overlay.pipe_entries(), *legend_of(plan, ends_drawn=ends_drawn)])
     margin.head(plan.head, plan.columns)
     for row in plan.rows[: overlay.MOST_ROWS]:
         colour = symbols.WARN if row.filled else symbols.INK

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass
-from math import degrees, exp, nan
+from math import degrees, exp, isfinite, nan
 from typing import Final, Literal
 
 import numpy as np
@@ -39,6 +39,8 @@ AHEAD_M: Final = 5.0
 _SURE: Final = 0.95
 #: 1 in 100 by chance.
 _LOW_SIGMAS: Final = 2.326
+#: A line that ends nearer than this to a main's side shows no gap in two decimals.
+LEAST_GAP_M: Final = 0.005
 #: Over which a main's direction is taken, to each side.
 _ABOUT_M: Final = 0.5
 #: Lines nearer to a main's direction than this give no place on it by their own direction.
@@ -170,6 +172,16 @@ def connect(
         "seen looking downstream. A place on the main is no clearance to dig.",
         *mains.notes,
     ]
+    if any(c.gap_m > LEAST_GAP_M for c in found):
+        notes.append(
+            "Gap: from the end of the located line to the main's side. Pipe in the gap is not "
+            "located, where a line meets a main too."
+        )
+    if not same_levels and any(isfinite(c.invert_level_m + c.main_invert_level_m) for c in found):
+        notes.append(
+            "Inverts of line and main are both there and not compared: nothing says that both "
+            "count from the same zero. If so, say --main-levels same."
+        )
     if rising:
         notes.insert(
             0,

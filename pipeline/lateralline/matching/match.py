@@ -39,6 +39,7 @@ ORDER: Final[tuple[Verdict, ...]] = (
 WITHIN_M: Final = 5.0
 #: Lines of a register whose ends come so near join there: common practice, no source.
 JOINED_M: Final = 0.3
+_MOST_NAMED: Final = 10
 _NO_LINE: Final = ("", "")
 #: Lines are looked for at least as far as this, in σ of both as a rule.
 _REACH_SIGMAS: Final = 4.0
@@ -165,6 +166,16 @@ def match(
             rows.append(_row(site, line, _NO_LINE, "not_comparable", found, None))
     rows.sort(key=lambda m: (ORDER.index(m.verdict), -np.nan_to_num(m.offset_m)))
     notes = _notes(as_built, register, ground, (len(there), len(rows)), within_m)
+    judged_rows = {m.register_row for m in rows}
+    if left := [str(i) for i, row in zip(ids, where, strict=True) if row not in judged_rows]:
+        more = f" and {len(left) - _MOST_NAMED} more" if left[_MOST_NAMED:] else ""
+        notes.insert(
+            0,
+            f"Of the lines looked at, {len(left)} without a row: {', '.join(left[:_MOST_NAMED])}"
+            f"{more}. Nothing is said of a line that may be a main, as lines of the record end on "
+            "or cross mains, of one that lies by half or more on ground nobody surveyed, nor of "
+            "the second line that a conflict names.",
+        )
     names = register.ids.tolist(), register.where.tolist()
     return RegisterMatch(lines, shapes, *names, rows, notes, as_built.unit)
 

@@ -13,7 +13,7 @@ import numpy as np
 import shapely
 
 from lateralline.errors import extra
-from lateralline.matching.connect import Connections
+from lateralline.matching.connect import LEAST_GAP_M, Connections
 from lateralline.matching.located import LocatedLines
 from lateralline.matching.match import RegisterMatch
 from lateralline.overlay.as_built import AsBuilt, Region
@@ -25,13 +25,13 @@ from lateralline.overlay.picture import (
     shortened,
     sites_in_words,
 )
-from lateralline.overlay.run import length
+from lateralline.overlay.run import at_most, length
 from lateralline.record.layers import Shapes
 from lateralline.records import Flags, Floats, Ints
 from lateralline.wording import with_own_unit
 
 _MATCH_HEAD: Final = ("", "line", "register", "verdict", "apart", "±", "at")
-_CONNECT_HEAD: Final = ("", "line", "main", "meets", "chainage", "±", "from", "angle")
+_CONNECT_HEAD: Final = ("", "line", "main", "meets", "gap", "chainage", "±", "from", "angle")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -75,7 +75,7 @@ def draw_matches(
             (m.line_id or "none", shortened(m.register_id, 14) or "none",
              m.verdict.replace("_", " "),
              length(m.offset_m, unit) if isfinite(m.offset_m) else "",
-             length(m.offset_95_m, unit) if isfinite(m.offset_m) else "",
+             at_most(m.offset_95_m, unit) if isfinite(m.offset_m) else "",
              length(m.chainage_m, unit) if isfinite(m.offset_m) else ""),
         )
         for n, m in enumerate(made.matches) if n in here
@@ -122,7 +122,8 @@ def draw_connections(
     ways = [
         shapely.shortest_line(places[n], shapely.get_point(paths[n], 0))
         for n in sorted(here)
-        if places[n] is not None and made.found[n].meeting != "meets"
+        if places[n] is not None
+        and (made.found[n].meeting != "meets" or made.found[n].gap_m > LEAST_GAP_M)
     ]
     rows = [
         drawing.RegisterRow(
@@ -130,7 +131,8 @@ def draw_connections(
             paths[n] if places[n] is None else places[n],
             c.found is not None,
             (c.line_id, shortened(c.main_id, 14) or "none", c.meeting.replace("_", " "),
-             length(c.chainage_m, unit), length(c.chainage_95_m, unit),
+             length(c.gap_m, unit) if isfinite(c.gap_m) else "",
+             length(c.chainage_m, unit), at_most(c.chainage_95_m, unit),
              c.side, f"{c.angle_deg:.0f}°" if isfinite(c.angle_deg) else ""),
         )
         for n, c in enumerate(made.found) if n in here
@@ -148,8 +150,9 @@ def draw_connections(
             ways=ways,
             ways_are="from the end of the located line to the main: not located",
             head=_CONNECT_HEAD,
-            columns=((0.0, "left"), (0.05, "left"), (0.18, "left"), (0.39, "left"),
-                     (0.71, "right"), (0.8, "right"), (0.82, "left"), (1.0, "right")),
+            columns=((0.0, "left"), (0.05, "left"), (0.15, "left"), (0.34, "left"),
+                     (0.6, "right"), (0.74, "right"), (0.82, "right"), (0.83, "left"),
+                     (1.0, "right")),
             rows=rows,
         ),
         out, "connections-picture", replace=replace,

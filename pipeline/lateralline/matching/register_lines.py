@@ -154,6 +154,9 @@ def read_register(
     if not features and not ledger.faults:
         ledger.fault(path.name, 0, "features", "", "must hold a line")
     ledger.raise_faults(path.name)
+    read = ", ".join(dict.fromkeys(f.file for f in features))
+    which = f"layer {use.layer} of {path.name}" if use.layer else f"{read}, as no layer was named"
+    notes.append(f"Lines read from {which}.")
     return _with_sigma(
         RegisterLines(
             path, what, crs, np.array(where, dtype=np.str_), names, lengths, objects(shapes), 0,
