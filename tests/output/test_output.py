@@ -157,7 +157,7 @@ def test_what_is_there_is_refused_before_anything_runs(tmp_path: Path) -> None:
         whole_folder(tmp_path / "out", "record"),
         whole_file(tmp_path / "page.html", "page"),
     ):
-        with pytest.raises(OutputExistsError, match="--replace"), opened:
+        with pytest.raises(OutputExistsError, match="replace=True"), opened:
             pytest.fail("the block must not run")
 
 
@@ -206,7 +206,7 @@ def test_what_another_made_in_the_last_moment_is_only_replaced_if_asked_for(
     if replace:
         one(out, "mine", replace=True)
     else:
-        with pytest.raises(OutputExistsError, match="--replace"):
+        with pytest.raises(OutputExistsError, match="replace=True"):
             one(out, "mine")
     held = (out / "layer.txt" if out.is_dir() else out).read_text()
     assert held.endswith("mine" if replace else "theirs")

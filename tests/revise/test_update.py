@@ -335,7 +335,7 @@ def test_what_was_changed_in_an_update_outlives_the_next(tmp_path: Path) -> None
     out = tmp_path / "new"
     updated(added, out)
     with (
-        pytest.raises(OutputExistsError, match="--replace"),
+        pytest.raises(OutputExistsError, match="replace=True"),
         new_site(SLOPE, added, out, kept_ids()),
     ):
         pass
