@@ -88,7 +88,7 @@ class PathsAlong:
         """
         out = np.empty((len(past_m), 3, 3))
         for end, before, here in ((0, 1, past_m < 0), (-1, -2, past_m >= 0)):
-            ways = [_ways_m(xyz[..., end, :] - xyz[..., before, :])
+            ways = [_unit(xyz[..., end, :] - xyz[..., before, :])
                     for xyz in (self.paths.xyz_m, self.drawn_m)]  # fmt: skip
             off = self.paths.xyz_m[:, end] - self.drawn_m[end]
             far = off[:, None] + np.abs(past_m[here])[:, None] * (ways[0] - ways[1])[:, None]
@@ -177,7 +177,7 @@ class PathsAlong:
         return found[0], found[1]
 
 
-def _ways_m(step_m: Floats) -> Floats:
+def _unit(step_m: Floats) -> Floats:
     """Return steps (…, 3) as unit vectors."""
     return np.asarray(step_m / np.maximum(np.linalg.norm(step_m, axis=-1, keepdims=True), 1e-12))
 

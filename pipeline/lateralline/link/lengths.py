@@ -73,11 +73,11 @@ def _detours(points: Sequence[LocatedPoint], run: str, accuracy: Accuracy) -> li
             continue
         if _over([a, b], run, accuracy) is not None:
             continue
-        ways = [(over["excess_m"], i) for i, stop in enumerate(stops)
+        ways = [(over, stop) for stop in stops
                 if (over := _over([a, stop, b], run, accuracy)) is not None]  # fmt: skip
         if not ways:  # each alone may be right
             continue
-        stop = stops[max(ways)[1]]
+        over, stop = max(ways, key=lambda way: way[0]["excess_m"])
         out.append(
             finding(
                 "counter-wrong/detour",
@@ -87,7 +87,7 @@ def _detours(points: Sequence[LocatedPoint], run: str, accuracy: Accuracy) -> li
                 start=a.subject,
                 end=b.subject,
                 run=run,
-                more=_over([a, stop, b], run, accuracy),
+                more=over,
             )
         )
     return out

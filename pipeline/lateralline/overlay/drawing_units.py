@@ -53,7 +53,7 @@ def unit_notes(
     unit: str,
     given: str,
     crs: CRS | None,
-    spots: list[tuple[float, float]],
+    spot: tuple[float, float] | None,
     ledger: Ledger,
 ) -> tuple[list[str], float]:
     """Return what is said of the drawing's unit, and what brings coordinates to the CRS's.
@@ -71,8 +71,8 @@ def unit_notes(
         notes = [f"The drawing names no unit: its coordinates are taken as those of {crs.name}."]
     elif unit not in METRES_PER or abs(METRES_PER[unit] / counts - 1.0) > 1e-9:
         part = METRES_PER[unit] / counts if unit in DRAWN_PARTS else 1.0
-        by_header = bool(spots) and _on_map(crs, spots[0], part) is True
-        by_header = by_header and _on_map(crs, spots[0], 1.0) is False
+        on_map = [spot and _on_map(crs, spot, by) for by in (part, 1.0)]
+        by_header = on_map == [True, False]
         if unit in DRAWN_PARTS and (given or by_header):
             times, whose = part, "--plan-unit says" if given else "its header says"
             notes = [f"Coordinates of {path.name} are taken in {unit}, as {whose}."]
@@ -85,9 +85,11 @@ def unit_notes(
     else:
         whose = "--plan-unit says" if given else "its header says"
         notes = [f"Coordinates of {path.name} are taken in {unit}, as {whose}."]
-    nowhere = bool(spots) and not np.isfinite(_degrees(crs, spots[0], times)).all()
-    if nowhere or (times != 1.0 and spots and _on_map(crs, spots[0], times) is False):
-        value = f"{spots[0][0]:.10g} {spots[0][1]:.10g} {unit or own}"
+    if spot is None:
+        return notes, times
+    nowhere = not np.isfinite(_degrees(crs, spot, times)).all()
+    if nowhere or (times != 1.0 and _on_map(crs, spot, times) is False):
+        value = f"{spot[0]:.10g} {spot[1]:.10g} {unit or own}"
         must, hint = f"must lie on the map of {crs.name}", "another --plan-unit, or --plan-crs?"
         ledger.fault(path.name, 0, "coordinates", value, must, hint)
     return notes, times

@@ -273,8 +273,9 @@ def _drawn_features(
     there = {layer.dxf.name for layer in drawing.layers}
     there |= {_layer_of(e) for e in drawing.modelspace()} - {""}
     chosen = _chosen(path, uses, sorted(there), ledger)
-    spots = [spot_on(e) for e in drawing.modelspace() if _layer_of(e).casefold() in chosen]
-    notes, times = unit_notes(path, unit, given, crs, [s for s in spots if s], ledger)
+    used = (e for e in drawing.modelspace() if _layer_of(e).casefold() in chosen)
+    spot = next(filter(None, map(spot_on, used)), None)
+    notes, times = unit_notes(path, unit, given, crs, spot, ledger)
     unit = unit if unit in METRES_PER else ""
     unit_m = METRES_PER[unit or "m"]
     if crs is not None and not crs.is_geographic:
